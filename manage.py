@@ -1,0 +1,19 @@
+#!/usr/bin/env python
+"""Run a management command of the project."""
+
+import os
+import sys
+
+
+def main() -> None:
+    """Hand the command line to Django."""
+    os.environ.setdefault("DJANGO_SETTINGS_MODULE", "shop.settings")
+    try:
+        from django.core.management import execute_from_command_line
+    except ImportError:
+        sys.exit("Django is not installed here. Run `make setup`, or use the .venv's own python.")
+    execute_from_command_line(sys.argv)
+
+
+if __name__ == "__main__":
+    main()

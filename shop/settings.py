@@ -1,0 +1,241 @@
+"""Settings, read from the environment. Nothing set means the embedded shop: SQLite and a folder broker.
+
+`DATABASE_URL` or `REDIS_URL` makes it the grown-up installation, which refuses to start without its own
+`SECRET_KEY` and `ALLOWED_HOSTS`.
+"""
+
+import secrets
+from pathlib import Path
+from typing import Any
+
+import environ
+from django.core.exceptions import ImproperlyConfigured
+
+env = environ.Env()
+
+BASE_DIR = Path(__file__).resolve().parent.parent
+DATA_DIR = Path(env.str("DATA_DIR", default=str(BASE_DIR / "data"))).expanduser().resolve()
+
+DATABASE_URL = env.str("DATABASE_URL", default="")
+REDIS_URL = env.str("REDIS_URL", default="")
+EMBEDDED = not DATABASE_URL and not REDIS_URL
+DEBUG = env.bool("DEBUG", default=False)
+
+
+def _kept_secret(path: Path) -> str:
+    """The embedded shop's own secret, made at its first start and kept beside its data."""
+    try:
+        path.parent.mkdir(parents=True, exist_ok=True)
+        if not path.exists():
+            path.touch(mode=0o600)
+            path.write_text(secrets.token_urlsafe(50), encoding="ascii")
+        return path.read_text(encoding="ascii").strip()
+    except OSError as error:
+        raise ImproperlyConfigured(
+            f"The data folder {path.parent} cannot be written ({error.strerror}). "
+            "Set DATA_DIR to a folder that you may write."
+        ) from error
+
+
+SECRET_KEY = env.str("SECRET_KEY", default="")
+if not SECRET_KEY:
+    if not EMBEDDED:
+        raise ImproperlyConfigured(
+            "SECRET_KEY is not set. With DATABASE_URL or REDIS_URL set, give the web server, the worker and "
+            "the scheduler the same long random SECRET_KEY."
+        )
+    SECRET_KEY = _kept_secret(DATA_DIR / "secret-key")
+
+ALLOWED_HOSTS = env.list("ALLOWED_HOSTS", default=["*"] if EMBEDDED else [])
+CSRF_TRUSTED_ORIGINS = env.list("CSRF_TRUSTED_ORIGINS", default=[])
+if not EMBEDDED and not ALLOWED_HOSTS:
+    raise ImproperlyConfigured("ALLOWED_HOSTS is not set. Name the hosts that this server answers for, by commas.")
+
+# HTTPS is asked for outside the embedded shop; HTTPS=0 is for a trial behind no proxy.
+HTTPS = env.bool("HTTPS", default=not EMBEDDED)
+SECURE_SSL_REDIRECT = HTTPS
+SECURE_PROXY_SSL_HEADER = ("HTTP_X_FORWARDED_PROTO", "https") if HTTPS else None
+SECURE_HSTS_SECONDS = env.int("HSTS_SECONDS", default=31_536_000) if HTTPS else 0
+SECURE_HSTS_INCLUDE_SUBDOMAINS = HTTPS
+SECURE_HSTS_PRELOAD = HTTPS
+SECURE_REDIRECT_EXEMPT = [r"^healthz$"]
+SESSION_COOKIE_SECURE = HTTPS
+CSRF_COOKIE_SECURE = HTTPS
+SESSION_COOKIE_AGE = 60 * 60 * 24 * 60  # seconds: a maker does not log in with gloves on
+X_FRAME_OPTIONS = "DENY"
+
+INSTALLED_APPS = [
+    "django.contrib.auth",
+    "django.contrib.contenttypes",
+    "django.contrib.sessions",
+    "django.contrib.messages",
+    "whitenoise.runserver_nostatic",
+    "django.contrib.staticfiles",
+    "django.contrib.humanize",
+    "axes",
+    "csp",
+    "rest_framework",
+    "drf_spectacular",
+    "drf_spectacular_sidecar",
+    "shop",
+    "jobs",
+    "analytics",
+]
+
+MIDDLEWARE = [
+    "django.middleware.security.SecurityMiddleware",
+    "whitenoise.middleware.WhiteNoiseMiddleware",
+    "csp.middleware.CSPMiddleware",
+    "django.contrib.sessions.middleware.SessionMiddleware",
+    "django.middleware.common.CommonMiddleware",
+    "django.middleware.csrf.CsrfViewMiddleware",
+    "django.contrib.auth.middleware.AuthenticationMiddleware",
+    "django.contrib.messages.middleware.MessageMiddleware",
+    "django.middleware.clickjacking.XFrameOptionsMiddleware",
+    "shop.middleware.CurrentShopMiddleware",
+    "axes.middleware.AxesMiddleware",
+]
+
+ROOT_URLCONF = "shop.urls"
+WSGI_APPLICATION = "shop.wsgi.application"
+
+TEMPLATES: list[dict[str, Any]] = [
+    {
+        "BACKEND": "django.template.backends.django.DjangoTemplates",
+        "APP_DIRS": True,
+        "OPTIONS": {
+            "context_processors": [
+                "django.template.context_processors.request",
+                "django.contrib.auth.context_processors.auth",
+                "django.contrib.messages.context_processors.messages",
+                "shop.context.shop",
+            ],
+        },
+    }
+]
+
+CONTENT_SECURITY_POLICY = {
+    "DIRECTIVES": {
+        "default-src": ["'self'"],
+        "img-src": ["'self'", "data:"],
+        "object-src": ["'none'"],
+        "frame-ancestors": ["'none'"],
+        "base-uri": ["'self'"],
+        "form-action": ["'self'"],
+    }
+}
+
+if DATABASE_URL:
+    DATABASES = {"default": env.db_url("DATABASE_URL")}
+    DATABASES["default"]["CONN_MAX_AGE"] = 60
+    DATABASES["default"]["CONN_HEALTH_CHECKS"] = True
+else:
+    DATABASES = {
+        "default": {
+            "ENGINE": "django.db.backends.sqlite3",
+            "NAME": DATA_DIR / "lapwright.sqlite3",
+            "OPTIONS": {
+                "transaction_mode": "IMMEDIATE",
+                "timeout": 20,  # seconds to wait for another writer
+                # FULL: a tap that was acknowledged survives a power cut.
+                "init_command": "PRAGMA journal_mode=WAL; PRAGMA synchronous=FULL",
+            },
+        }
+    }
+DEFAULT_AUTO_FIELD = "django.db.models.BigAutoField"
+
+AUTH_USER_MODEL = "shop.User"
+AUTHENTICATION_BACKENDS = [
+    "axes.backends.AxesStandaloneBackend",
+    "django.contrib.auth.backends.ModelBackend",
+]
+PASSWORD_HASHERS = [
+    "django.contrib.auth.hashers.Argon2PasswordHasher",
+    "django.contrib.auth.hashers.PBKDF2PasswordHasher",
+]
+AUTH_PASSWORD_VALIDATORS = [
+    {"NAME": "django.contrib.auth.password_validation.UserAttributeSimilarityValidator"},
+    {"NAME": "django.contrib.auth.password_validation.MinimumLengthValidator"},
+    {"NAME": "django.contrib.auth.password_validation.CommonPasswordValidator"},
+]
+LOGIN_URL = "login"
+LOGIN_REDIRECT_URL = "shop:home"
+LOGOUT_REDIRECT_URL = "login"
+AXES_FAILURE_LIMIT = 8
+AXES_COOLOFF_TIME = 0.25  # hours
+AXES_LOCKOUT_PARAMETERS = [["username", "ip_address"]]
+AXES_RESET_ON_SUCCESS = True
+
+LANGUAGE_CODE = "en-gb"
+TIME_ZONE = "UTC"
+USE_TZ = True
+USE_I18N = True
+
+STATIC_URL = "static/"
+STATIC_ROOT = DATA_DIR / "static"
+WHITENOISE_USE_FINDERS = EMBEDDED
+STORAGES = {
+    "default": {"BACKEND": "django.core.files.storage.FileSystemStorage"},
+    "staticfiles": {
+        "BACKEND": "django.contrib.staticfiles.storage.StaticFilesStorage"
+        if EMBEDDED
+        else "whitenoise.storage.CompressedManifestStaticFilesStorage"
+    },
+}
+
+REST_FRAMEWORK = {
+    "DEFAULT_AUTHENTICATION_CLASSES": ["rest_framework.authentication.SessionAuthentication"],
+    "DEFAULT_PERMISSION_CLASSES": ["shop.permissions.InShop"],
+    "DEFAULT_RENDERER_CLASSES": ["rest_framework.renderers.JSONRenderer"],
+    "DEFAULT_PARSER_CLASSES": ["rest_framework.parsers.JSONParser"],
+    "DEFAULT_SCHEMA_CLASS": "drf_spectacular.openapi.AutoSchema",
+    "DEFAULT_PAGINATION_CLASS": "rest_framework.pagination.LimitOffsetPagination",
+    "PAGE_SIZE": 50,
+    "EXCEPTION_HANDLER": "shop.problems.problem_details",
+}
+SPECTACULAR_SETTINGS = {
+    "TITLE": "Lapwright",
+    "DESCRIPTION": "Jobs, the stopwatch, durations and promises of one shop. Errors are RFC 9457 problem details.",
+    "VERSION": "1",
+    "SERVE_INCLUDE_SCHEMA": False,
+    "SWAGGER_UI_DIST": "SIDECAR",
+    "SWAGGER_UI_FAVICON_HREF": "SIDECAR",
+}
+
+CELERY_TASK_ACKS_LATE = True
+CELERY_TASK_IGNORE_RESULT = True
+CELERY_TASK_TIME_LIMIT = 600  # seconds
+CELERY_BROKER_CONNECTION_RETRY_ON_STARTUP = True
+CELERY_WORKER_PREFETCH_MULTIPLIER = 1
+CELERY_WORKER_HIJACK_ROOT_LOGGER = False
+CELERY_TIMEZONE = "UTC"
+if REDIS_URL:
+    CELERY_BROKER_URL = REDIS_URL
+    # Above the longest task, and looked at often: a killed worker's task comes back in minutes.
+    CELERY_BROKER_TRANSPORT_OPTIONS: dict[str, Any] = {
+        "visibility_timeout": 900,
+        "unacked_restore_interval": 10,
+    }
+else:
+    BROKER_DIR = DATA_DIR / "broker"
+    CELERY_BROKER_URL = "filesystem://"
+    CELERY_BROKER_TRANSPORT_OPTIONS = {
+        "data_folder_in": str(BROKER_DIR / "queue"),
+        "data_folder_out": str(BROKER_DIR / "queue"),
+        "control_folder": str(BROKER_DIR / "control"),
+        "store_processed": False,
+        "polling_interval": 0.05,  # seconds
+    }
+# The sweep finds what a lost message would have done, so tasks may be lost but never the learning.
+CELERY_BEAT_SCHEDULE = {
+    "sweep": {"task": "analytics.tasks.sweep", "schedule": env.float("SWEEP_SECONDS", default=60.0)},
+}
+CELERY_BEAT_SCHEDULE_FILENAME = str(DATA_DIR / "beat-schedule")
+
+LOGGING = {
+    "version": 1,
+    "disable_existing_loggers": False,
+    "formatters": {"plain": {"format": "{asctime} {levelname} {name}: {message}", "style": "{"}},
+    "handlers": {"console": {"class": "logging.StreamHandler", "formatter": "plain"}},
+    "root": {"handlers": ["console"], "level": env.str("LOG_LEVEL", default="WARNING")},
+}
