@@ -49,7 +49,9 @@ if not SECRET_KEY:
 ALLOWED_HOSTS = env.list("ALLOWED_HOSTS", default=["*"] if EMBEDDED else [])
 CSRF_TRUSTED_ORIGINS = env.list("CSRF_TRUSTED_ORIGINS", default=[])
 if not EMBEDDED and not ALLOWED_HOSTS:
-    raise ImproperlyConfigured("ALLOWED_HOSTS is not set. Name the hosts that this server answers for, by commas.")
+    raise ImproperlyConfigured(
+        "ALLOWED_HOSTS is not set. Name the hosts that this server answers for, by commas."
+    )
 
 # HTTPS is asked for outside the embedded shop; HTTPS=0 is for a trial behind no proxy.
 HTTPS = env.bool("HTTPS", default=not EMBEDDED)

@@ -65,8 +65,8 @@ class Calendar:
         if not self.open.size:
             return np.zeros_like(t)
         k = np.maximum(np.searchsorted(self.open, t, "right") - 1, 0)
-        into = np.maximum(t - self.open[k], 0.0)
-        return self.cum[k] + np.minimum(into, self.close[k] - self.open[k])
+        into: Floats = np.minimum(np.maximum(t - self.open[k], 0.0), self.close[k] - self.open[k])
+        return np.asarray(self.cum[k] + into)
 
     def is_open(self, t: ArrayLike) -> NDArray[np.bool_]:
         """Whether t lies in a window: open at the opening, closed at the closing."""

@@ -1,0 +1,6 @@
+"""What other packages may listen for."""
+
+from django.dispatch import Signal
+
+# Sent after the commit that refolded stages: `shop_id`, `stage_ids` (all refolded ones).
+stages_folded = Signal()
