@@ -78,7 +78,8 @@ class Calendar:
     def start(self, t: ArrayLike) -> Floats:
         """The first open instant at or after t."""
         t = np.asarray(t, float)
-        return np.maximum(t, np.append(self.open, np.inf)[np.searchsorted(self.close, t, "right")])
+        opening = np.append(self.open, np.inf)[np.searchsorted(self.close, t, "right")]
+        return np.asarray(np.maximum(t, opening))
 
     def finish(self, s: ArrayLike, d: ArrayLike) -> Floats:
         """The instant at which d working minutes from s are done; s itself where d is 0."""

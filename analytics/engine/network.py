@@ -79,7 +79,7 @@ class SimShop:
     def __post_init__(self) -> None:
         if len(self.units) > MOST_UNITS:
             raise NetworkError(
-                f"{len(self.units)} machines, benches and people: at most {MOST_UNITS} can be simulated together."
+                f"{len(self.units)} machines, benches and people: at most {MOST_UNITS} can work together."
             )
         for unit in self.units:
             for index in {unit.calendar, self.unattended(unit)}:
@@ -220,6 +220,7 @@ def build_network(
     live = sorted(
         (e for e in edges if operations[e.after].running is None), key=lambda e: (e.before, e.after, e.kind)
     )
+    edge_to = np.array([e.after for e in live], np.int64)
     column = {
         field: np.array([getattr(o, field) for o in operations], np.int64)
         for field in ("job", "stage", "attended", "unattended", "roll")
@@ -234,9 +235,9 @@ def build_network(
         running=np.array([o.running is not None for o in operations], bool),
         held_machine=np.array([h.machine for h in held], np.int64),
         held_people=np.array([mask(h.people) for h in held], np.uint64),
-        predecessors=np.bincount([e.after for e in live], minlength=len(operations)).astype(np.int64),
+        predecessors=np.bincount(edge_to, minlength=len(operations)).astype(np.int64),
         edge_start=np.searchsorted([e.before for e in live], np.arange(len(operations) + 1)).astype(np.int64),
-        edge_to=np.array([e.after for e in live], np.int64),
+        edge_to=edge_to,
         edge_kind=np.array([e.kind for e in live], np.int64),
         edge_lag=np.array([e.lag for e in live], float),
         needs=distinct,
