@@ -88,7 +88,7 @@ def lay_out(
     turns: tuple[Callable[[Piece], bool], ...] = (
         lambda piece: piece.width > roll_width,  # as given, where it fits
         lambda piece: (
-            piece.height > piece.width and piece.height <= roll_width
+            piece.width > roll_width or piece.width < piece.height <= roll_width
         ),  # lying: the long side across
         lambda piece: piece.width > piece.height or piece.width > roll_width,  # standing: the long side along
     )
