@@ -8,7 +8,7 @@ from __future__ import annotations
 import math
 from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
-from typing import Protocol
+from typing import Protocol, TypeGuard
 
 from shop.errors import BadInput
 from shop.models import InkBuild
@@ -187,5 +187,5 @@ def _check_width(
     )
 
 
-def _is_number(value: object) -> bool:
+def _is_number(value: object) -> TypeGuard[float]:
     return isinstance(value, int | float) and not isinstance(value, bool) and math.isfinite(value)

@@ -1,5 +1,6 @@
 """Networks of stages, by their properties and by routes that a reader can follow."""
 
+import itertools
 from dataclasses import dataclass
 from datetime import UTC, datetime, timedelta
 
@@ -81,8 +82,8 @@ def test_an_arrow_back_makes_a_circle_and_the_circle_is_found(network, data):
     found = circle(keys, [*links, Link(end, start)])
     arrows = {(link.before_id, link.after_id) for link in links} | {(end, start)}
     assert found[0] == found[-1]
-    assert (end, start) in set(zip(found, found[1:], strict=False))
-    assert set(zip(found, found[1:], strict=False)) <= arrows
+    assert (end, start) in set(itertools.pairwise(found))
+    assert set(itertools.pairwise(found)) <= arrows
 
 
 def test_stages_that_tie_keep_their_given_order():
