@@ -178,12 +178,13 @@ def weekly(
             last = day if closing > opening else day + timedelta(days=1)
             opens.append(to_minutes(origin, _instant(datetime.combine(day, opening), zone)))
             closes.append(to_minutes(origin, _instant(datetime.combine(last, closing), zone)))
-    if not opens:
+    calendar = Calendar.of(opens, closes)
+    if not calendar.open.size:
         raise NeverOpen(
             f"No opening hours between {first} and {first + timedelta(days=days)}: "
             "give at least one weekday a window, or look further ahead than the holidays."
         )
-    return Calendar.of(opens, closes)
+    return calendar
 
 
 def _instant(wall: datetime, zone: ZoneInfo) -> datetime:
