@@ -44,9 +44,9 @@ def cumulative(own: Floats, shop: Floats | None = None, weight: float = PRIOR_WE
 
 def calibrated(stated: NDArray[np.float64] | float, cum: Floats) -> Floats:
     """True probabilities for stated ones: H(F)."""
-    return np.interp(stated, EDGES, cum)
+    return np.asarray(np.interp(stated, EDGES, cum))
 
 
 def stated_for(true: NDArray[np.float64] | float, cum: Floats) -> Floats:
     """Which stated probabilities to read off so that they are truly `true`: the inverse of H."""
-    return np.interp(true, cum, EDGES)
+    return np.asarray(np.interp(true, cum, EDGES))

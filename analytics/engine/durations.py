@@ -18,7 +18,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from analytics.engine import calibration as calibrating
-from analytics.engine.features import Row, offset, row
+from analytics.engine.features import Row, row
 from analytics.engine.forecast import PROBS, SHORTEST, Forecast, LogLaw
 from analytics.engine.pooling import KIND, pooled_state, prior_from
 from analytics.engine.posterior import Posterior, posterior, stock_prior
@@ -73,10 +73,8 @@ def update(state: State, observation: Observation, *, pooled: State | None = Non
     if observation.minutes == 0.0:
         return replace(state, zeros=state.zeros + observation.weight)
     log_minutes = math.log(max(observation.minutes, SHORTEST))
-    law, _, features = _law(state, observation.drivers, observation.categories, pooled)
-    pit = float(law.cdf(log_minutes))
-    y = log_minutes - offset(state.default, observation.drivers)
-    return with_row(state, features, y, observation.weight, pit)
+    law, _, (features, offset) = _law(state, observation.drivers, observation.categories, pooled)
+    return with_row(state, features, log_minutes - offset, observation.weight, float(law.cdf(log_minutes)))
 
 
 def update_pooled(pooled: State, kind: str, observation: Observation) -> State:
@@ -84,8 +82,8 @@ def update_pooled(pooled: State, kind: str, observation: Observation) -> State:
     if observation.minutes == 0.0 or State.empty(kind, pooled.part).default.components:
         return pooled
     categories = {**observation.categories, KIND: kind}
-    features = row(pooled.default, observation.drivers, categories, lambda _: math.inf)
-    y = math.log(max(observation.minutes, SHORTEST)) - offset(pooled.default, observation.drivers)
+    features, offset = row(pooled.default, observation.drivers, categories, lambda _: math.inf)
+    y = math.log(max(observation.minutes, SHORTEST)) - offset
     return with_row(pooled, features, y, observation.weight, math.nan)
 
 
@@ -124,13 +122,13 @@ def shop_pits(states: Iterable[State]) -> Floats:
 
 def _law(
     state: State, drivers: Mapping[str, float], categories: Mapping[str, str], pooled: State | None
-) -> tuple[LogLaw, float, Row]:
-    """The law of log minutes before calibration, the coefficients' part of its variance, and the features."""
-    features = row(state.default, drivers, categories, state.count)
+) -> tuple[LogLaw, float, tuple[Row, float]]:
+    """The law of log minutes before calibration, the coefficients' part of its variance, features and offset."""
+    features, offset = row(state.default, drivers, categories, state.count)
     post = _posterior(state, pooled)
     location, variance, shared = post.predict(features)
-    law = LogLaw(location + offset(state.default, drivers), math.sqrt(variance), 2.0 * post.a)
-    return law, shared / variance, features
+    law = LogLaw(location + offset, math.sqrt(variance), 2.0 * post.a)
+    return law, shared / variance, (features, offset)
 
 
 def _posterior(state: State, pooled: State | None) -> Posterior:

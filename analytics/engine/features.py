@@ -10,7 +10,7 @@ import math
 from collections.abc import Callable, Mapping
 from functools import lru_cache
 
-from analytics.engine.trade import TYPICAL, PartDefault
+from analytics.engine.trade import SHORTEST_MIN, PartDefault
 
 INTERCEPT = "1"
 SIZE = "size"
@@ -28,24 +28,18 @@ LEARNING_STAGES = 5
 Row = dict[str, float]
 
 
-def offset(default: PartDefault, drivers: Mapping[str, float]) -> float:
-    """log of the trade formula's minutes."""
-    return math.log(default.minutes(drivers) if default.components else BLANK_MIN)
-
-
 def row(
     default: PartDefault,
     drivers: Mapping[str, float],
     categories: Mapping[str, str],
     experience: Callable[[str], float],
-) -> Row:
-    """The features of one stage by name; what is not named is 0.
+) -> tuple[Row, float]:
+    """The features of one stage by name (what is not named is 0), and the log of the trade formula's minutes.
 
     experience: given the name of a person's feature, how many stages of this kind the person has finished.
     """
     features: Row = {INTERCEPT: 1.0}
-    if default.components:
-        _add_formula(features, default, drivers)
+    offset = _add_formula(features, default, drivers) if default.components else math.log(BLANK_MIN)
     formula = default.drivers
     for name, value in drivers.items():
         if math.isfinite(value):
@@ -59,18 +53,19 @@ def row(
         newness = 1.0 - experience(level_name(PERSON, person)) / LEARNING_STAGES
         if newness > 0.0:
             features[NEW] = newness
-    return features
+    return features, offset
 
 
-def _add_formula(features: Row, default: PartDefault, drivers: Mapping[str, float]) -> None:
-    """Each component's share of the formula, and how large the stage is."""
+def _add_formula(features: Row, default: PartDefault, drivers: Mapping[str, float]) -> float:
+    """Add each component's share of the formula, and how large the stage is; the log of the formula's minutes."""
     parts = [c.minutes(drivers) for c in default.components]
-    total = max(sum(parts), 1e-9)
+    total = max(sum(parts), SHORTEST_MIN)
     if len(parts) > 1:
         for component, minutes in zip(default.components, parts, strict=True):
             features[SHARE + component.name] = minutes / total
     if default.drivers:
-        features[SIZE] = math.log(default.minutes(drivers) / default.minutes(TYPICAL))
+        features[SIZE] = math.log(total / default.typical_minutes)
+    return math.log(total)
 
 
 def level_name(group: str, level: str) -> str:

@@ -53,7 +53,7 @@ class Forecast:
 
     def quantile(self, p: ArrayLike) -> Floats:
         """Minutes that are not exceeded with probability p; same shape as p."""
-        return np.interp(p, PROBS, self.minutes)
+        return np.asarray(np.interp(np.asarray(p, float), PROBS, self.minutes))
 
     def sample(self, u: ArrayLike) -> Floats:
         """Minutes for uniform numbers u in (0, 1); same shape as u."""
@@ -61,8 +61,8 @@ class Forecast:
 
     def cdf(self, x: ArrayLike) -> Floats:
         """The probability of at most x minutes; same shape as x."""
-        p = np.interp(x, self.minutes, PROBS)
         at = np.asarray(x, float)
+        p = np.interp(at, self.minutes, PROBS)
         return np.where(at < self.minutes[0], 0.0, np.where(at >= self.minutes[-1], 1.0, p))
 
     @property

@@ -14,7 +14,7 @@ from functools import lru_cache
 import numpy as np
 from numpy.typing import NDArray
 
-from analytics.engine.features import HAS, INTERCEPT, IS, LOG, NEW, SHARE, SIZE, group_of, groups_in
+from analytics.engine.features import HAS, INTERCEPT, IS, LOG, NEW, SIZE, group_of, groups_in
 from analytics.engine.state import State, positions, vector
 from analytics.engine.trade import PartDefault
 
@@ -41,7 +41,7 @@ ELASTICITY = {True: (0.0, 0.15), False: (0.4, 0.4)}
 OTHERS: Mapping[str, tuple[float, float]] = {SIZE: (0.0, 0.15), NEW: (0.1, 0.15)}
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, eq=False)
 class Prior:
     """Prior means and standard deviations by feature; what is not named takes the stock value.
 
@@ -132,8 +132,8 @@ def posterior(state: State, prior: Prior) -> Posterior:
     precision0 = (prior.sigma / sd0) ** 2
     change = centring(state, prior.centres)
     precision = change.T @ state.xtwx @ change
-    precision[np.diag_indices_from(precision)] += precision0
-    cov = np.linalg.inv(precision)
+    precision.flat[:: len(precision) + 1] += precision0
+    cov = np.asarray(np.linalg.inv(precision), np.float64)
     right = change.T @ state.xtwy + precision0 * m0
     mean = cov @ right
     unexplained = state.ytwy + float(m0 @ (precision0 * m0)) - float(mean @ right)
@@ -141,6 +141,7 @@ def posterior(state: State, prior: Prior) -> Posterior:
     return Posterior(prior, state.names, mean, cov, change, prior.shape + 0.5 * state.n, b)
 
 
+@lru_cache(maxsize=1024)
 def _prior_arrays(names: tuple[str, ...], prior: Prior) -> tuple[Floats, Floats]:
     """Prior means and standard deviations in the order of the names, each of shape (p,)."""
     pairs = np.array([prior.of(name) for name in names])
@@ -153,15 +154,18 @@ def centring(state: State, centres: Mapping[str, float]) -> Floats:
     A driver d has the raw columns has:d (given: 1) and log:d (0 if not given). Its new columns are 1 − has:d, so
     that a driver that is always given says nothing, and log:d − c·has:d, with c the mean of log:d where given.
     """
-    index = positions(state.names)
     change = np.eye(len(state.names))
-    for name, has in index.items():
-        if not name.startswith(HAS):
-            continue
-        change[index[INTERCEPT], has], change[has, has] = 1.0, -1.0
-        driver = LOG + name[len(HAS) :]
-        log = index.get(driver)
+    for driver, has, log in _driver_columns(state.names):
+        change[0, has], change[has, has] = 1.0, -1.0
         if log is not None and state.xtwx[has, has] > 0:
             mean = state.xtwx[has, log] / state.xtwx[has, has]
             change[has, log] = -centres.get(driver, mean)
     return change
+
+
+@lru_cache(maxsize=1024)
+def _driver_columns(names: tuple[str, ...]) -> list[tuple[str, int, int | None]]:
+    """Each driver's log feature, and where its has: and log: columns stand. The intercept stands first."""
+    index = positions(names)
+    drivers = [(LOG + name[len(HAS) :], at) for name, at in index.items() if name.startswith(HAS)]
+    return [(driver, has, index.get(driver)) for driver, has in drivers]

@@ -11,6 +11,7 @@ from __future__ import annotations
 import math
 from collections.abc import Mapping
 from dataclasses import dataclass
+from functools import cached_property, lru_cache
 from typing import Literal
 
 Part = Literal["hands_on", "unattended"]
@@ -87,7 +88,12 @@ class PartDefault:
             raise ValueError(f"There is no trade formula for {self.part} minutes of '{self.kind_key}'.")
         return max(sum(c.minutes(drivers) for c in self.components), SHORTEST_MIN)
 
-    @property
+    @cached_property
+    def typical_minutes(self) -> float:
+        """The formula's minutes where no driver is given."""
+        return self.minutes({})
+
+    @cached_property
     def drivers(self) -> tuple[str, ...]:
         """The drivers that the formula uses, in its order, each once."""
         used = [d for c in self.components for d in (c.driver, c.times) if d is not None]
@@ -122,7 +128,9 @@ TRADE: Mapping[str, StageDefault] = {
         C("cut", rate=0.25, driver="cut_m", part="unattended"),
     ), 0.4, JOB_LOGS),
     "weed": StageDefault((
-        C("set out", 2.0), C("lift the waste", rate=6.0, driver="area_m2"), C("along the cut", rate=0.4, driver="cut_m"),
+        C("set out", 2.0),
+        C("lift the waste", rate=6.0, driver="area_m2"),
+        C("along the cut", rate=0.4, driver="cut_m"),
     ), 0.5, JOB_LOGS),
     "mask": StageDefault((C("set out", 2.0), C("lay the tape", rate=5.0, driver="area_m2")), 0.4, JOB_LOGS),
     "trim": StageDefault((C("set out", 2.0), C("each piece", rate=0.5, driver="pieces")), 0.4),
@@ -139,6 +147,7 @@ TRADE: Mapping[str, StageDefault] = {
 UNKNOWN = StageDefault((), 1.0, "no trade default for this stage; it starts wide and learns from the clock")
 
 
+@lru_cache(maxsize=1024)
 def defaults_for(kind_key: str, part: Part) -> PartDefault:
     """The trade default of one part of a stage kind; a wide one without a formula for a shop's own kind."""
     stage = TRADE.get(kind_key, UNKNOWN)
