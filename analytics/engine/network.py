@@ -100,7 +100,7 @@ def mask(units: Iterable[int]) -> int:
     """The bit mask of these unit indices."""
     bits = 0
     for unit in units:
-        bits |= 1 << unit
+        bits |= 1 << int(unit)
     return bits
 
 
