@@ -10,7 +10,7 @@ import math
 from collections.abc import Callable, Mapping
 from functools import lru_cache
 
-from analytics.engine.trade import SHORTEST_MIN, PartDefault
+from analytics.engine.trade import PartDefault, within_reason
 
 INTERCEPT = "1"
 SIZE = "size"
@@ -59,10 +59,10 @@ def row(
 def _add_formula(features: Row, default: PartDefault, drivers: Mapping[str, float]) -> float:
     """Add each component's share of the formula, and how large the stage is; the log of the formula's minutes."""
     parts = [c.minutes(drivers) for c in default.components]
-    total = max(sum(parts), SHORTEST_MIN)
+    total = within_reason(sum(parts))
     if len(parts) > 1:
         for component, minutes in zip(default.components, parts, strict=True):
-            features[SHARE + component.name] = minutes / total
+            features[SHARE + component.name] = min(minutes / total, 1.0)
     if default.drivers:
         features[SIZE] = math.log(total / default.typical_minutes)
     return math.log(total)

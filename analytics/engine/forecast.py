@@ -13,6 +13,7 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from analytics.engine import scores
+from analytics.engine.trade import LONGEST_MIN
 
 Floats = NDArray[np.float64]
 
@@ -27,7 +28,7 @@ DISRUPTED = 0.06
 DISRUPTION_SHIFT, DISRUPTION_SCALE = 0.7, 1.3
 """A disrupted stage takes about twice as long (log 2 = 0.7), with a wider spread."""
 
-SHORTEST, LONGEST = 1.0 / 60.0, 5_000_000.0
+SHORTEST, LONGEST = 1.0 / 60.0, LONGEST_MIN
 """Minutes: a second, and nearly ten years. No forecast goes beyond them."""
 
 CAP = 4.5

@@ -36,6 +36,9 @@ JOB_LOGS = "common practice, no source; order of magnitude held against SignCraf
 SHORTEST_MIN = 0.1
 """A formula never says less than six seconds, so that its logarithm stays finite with zero drivers."""
 
+LONGEST_MIN = 5_000_000.0
+"""Nor more than nearly ten years, whatever the drivers."""
+
 
 @dataclass(frozen=True)
 class Component:
@@ -86,7 +89,7 @@ class PartDefault:
         """The formula's minutes; `SHORTEST_MIN` at least. Raises ValueError where there is no formula."""
         if not self.components:
             raise ValueError(f"There is no trade formula for {self.part} minutes of '{self.kind_key}'.")
-        return max(sum(c.minutes(drivers) for c in self.components), SHORTEST_MIN)
+        return within_reason(sum(c.minutes(drivers) for c in self.components))
 
     @cached_property
     def typical_minutes(self) -> float:
@@ -104,6 +107,11 @@ def known(drivers: Mapping[str, float], name: str, otherwise: float) -> float:
     """The driver's value, or `otherwise` where it is absent or not a finite number."""
     value = drivers.get(name)
     return float(value) if value is not None and math.isfinite(value) else otherwise
+
+
+def within_reason(minutes: float) -> float:
+    """Minutes that a formula may say."""
+    return min(max(minutes, SHORTEST_MIN), LONGEST_MIN)
 
 
 C = Component
