@@ -130,8 +130,20 @@ def check_items(
     """
     media, machines = list(media_widths), list(machine_widths)
     for index, item in enumerate(items):
-        _check_size(index, item, show)
-        _check_width(index, item, media, machines, show)
+        check_item(index, item, media, machines, show=show)
+
+
+def check_item(
+    index: int,
+    item: Sized,
+    media_widths: Iterable[float] = (),
+    machine_widths: Iterable[float] = (),
+    *,
+    show: Callable[[float], str] = in_mm,
+) -> None:
+    """`check_items` for the item of this index."""
+    _check_size(index, item, show)
+    _check_width(index, item, list(media_widths), list(machine_widths), show)
 
 
 def item_label(index: int, item: Sized) -> str:

@@ -65,7 +65,16 @@ def edges_of(job: Job) -> set[tuple[str, str, str]]:
 
 def test_a_solvent_job_with_a_laminate_takes_the_hold_and_the_laminating_in(shop):
     job = make(shop, finish="Gloss laminate")
-    assert kept(job) == ["artwork", "load", "print", "outgas", "laminate", "cut", "weed", "mask", "clean"] + [
+    assert kept(job) == [
+        "artwork",
+        "load",
+        "print",
+        "outgas",
+        "laminate",
+        "cut",
+        "weed",
+        "mask",
+        "clean",
         "install",
         "template",
     ]
