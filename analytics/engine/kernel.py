@@ -4,85 +4,32 @@ Policy: non-delay list scheduling. Whenever something becomes ready, free or ope
 lowest rank whose units are all free and open starts; and again until none fits. Operations of one need ask for
 the same units, so only the head of each need's heap has to be looked at: O(operations × (needs + log
 operations)) per replication. Importing this module loads numba; `simulate.simulate` is the way in.
+
+All compiled functions stand in this one file, because numba's cache notices a change only in the file of the
+function that is called. `tables` and `state` are `records.Tables` and `records.State`.
 """
 
 from __future__ import annotations
 
 from collections.abc import Callable
-from typing import Any, NamedTuple, TypeVar, cast
+from typing import Any, TypeVar, cast
 
 import numpy as np
 from numba import njit
 from numba.cpython.unsafe.numbers import trailing_zeros
-from numpy.typing import NDArray
 
 F = TypeVar("F", bound=Callable[..., Any])
 
-OPERATION = np.dtype(
-    [(name, "i4") for name in ("job", "stage", "need", "attended", "unattended", "roll", "rank")]
-    + [(name, "i4") for name in ("predecessors", "first_edge", "last_edge", "running", "machine")]
-    + [("people", "u8")],
-    align=True,
-)
-EDGE = np.dtype([("to", "i4"), ("kind", "i4"), ("lag", "f8")], align=True)
-NEED = np.dtype([("machines", "u8"), ("people", "u8"), ("count", "i8"), ("heap", "i8")], align=True)
-UNIT = np.dtype([("calendar", "i8"), ("unattended", "i8"), ("roll", "i8")], align=True)
-CALENDAR = np.dtype([("first", "i8"), ("last", "i8"), ("units", "u8")], align=True)
-WINDOW = np.dtype([("open", "f8"), ("close", "f8")], align=True)
-
-COURSE = np.dtype(  # what became of an operation in this replication
-    [(name, "f8") for name in ("ready", "start", "attended_end", "end", "worked", "freed")]
-    + [(name, "i4") for name in ("left", "binding", "binding_kind", "blocker")],
-    align=True,
-)
-POST = np.dtype([("release", "f8"), ("roll", "i8")], align=True)
-EVENT = np.dtype([("time", "f8"), ("operation", "i8")], align=True)
-
-FREE, WAITING, OPEN = 0, 1, 2  # words: units that are free, needs with someone waiting, units that are open
-STARTED, EVENTS, HOLDS, LATE = 0, 1, 2, 3  # counts; LATE is the operation that ran past its calendars, or -1
-UPCOMING, CHANGE, OPENING = (
-    0,
-    1,
-    2,
-)  # clock: next release of a unit, next change and next opening of a calendar
-
-ATTENDED, UNATTENDED, CLOSED, MACHINE, PERSON, HOLD, RELEASE = range(7)  # causes, as `simulate.CAUSES`
+# state.words: units that are free, needs that someone waits for, units that are open
+FREE, WAITING, OPEN = range(3)
+# state.counts: operations started, in the event heap, on the stack of holds; and the one that came too late, or -1
+STARTED, EVENTS, HOLDS, LATE = range(4)
+# state.clock: the next release of a unit, the next change of any calendar, the next opening
+UPCOMING, CHANGE, OPENING = range(3)
+# columns of the chain, as `simulate.CAUSES`
+ATTENDED, UNATTENDED, CLOSED, MACHINE, PERSON, HOLD, RELEASE = range(7)
 
 ONE, NONE = np.uint64(1), np.uint64(0)
-
-
-class Tables(NamedTuple):
-    """What stays the same in every replication."""
-
-    operations: NDArray[np.void]
-    by_rank: NDArray[np.int32]
-    edges: NDArray[np.void]
-    needs: NDArray[np.void]
-    units: NDArray[np.void]
-    calendars: NDArray[np.void]
-    windows: NDArray[np.void]
-    roll_change: float
-    alone: np.uint64  # needs that ask for no person
-    people: np.uint64  # units that some need asks for as a person
-
-
-class State(NamedTuple):
-    """What changes within a replication; one per thread."""
-
-    course: NDArray[np.void]
-    posts: NDArray[np.void]
-    events: NDArray[np.void]  # a heap by time of operations that are not ready yet
-    heap: NDArray[np.int32]  # a heap of ranks for each need
-    waiting: NDArray[np.int64]  # how many wait for each need
-    holds: NDArray[np.int64]  # a stack of holds that begin now
-    cursor: NDArray[np.int64]  # each calendar's first window that closes after now
-    window: NDArray[np.int64]
-    keeps: NDArray[np.int64]
-    used: NDArray[np.int64]
-    words: NDArray[np.uint64]
-    counts: NDArray[np.int64]
-    clock: NDArray[np.float64]
-
 
 # Every array is made outside, so references need not be counted in here (_nrt): counting them at each look
 # into a named tuple takes nine tenths of the time. error_model: no check for a division by zero.

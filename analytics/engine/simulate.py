@@ -4,16 +4,13 @@ from __future__ import annotations
 
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from analytics.engine.hours import ALWAYS
 from analytics.engine.network import Edge, Need, Network, Operation, SimShop, Unit, build_network
-
-if TYPE_CHECKING:
-    from analytics.engine.kernel import State, Tables
+from analytics.engine.records import room_for, tables_of
 
 CAUSES = (
     "attended",
@@ -78,13 +75,13 @@ def simulate(
     traces = np.empty((runs, network.size, 3) if trace else (0, 0, 3))
     parts = max(1, min(threads, runs))
     chain, waits = np.zeros((parts, network.stages, len(CAUSES))), np.zeros((parts, units))
-    tables = _tables(shop, network)
+    tables = tables_of(shop, network)
     bounds = np.linspace(0, runs, parts + 1).astype(int).tolist()
 
     def part(k: int) -> tuple[int, int]:
         return kernel.run(
             tables,
-            _state(shop, network),
+            room_for(shop, network),
             rows,
             starts,
             bounds[k],
@@ -132,80 +129,3 @@ def _check_ends(shop: SimShop, network: Network, ends: list[tuple[int, int]]) ->
                 f"Run {run} comes to {network.names[operation]!r} and finds no opening hours left: the first "
                 f"calendar ends {last / 1440:.0f} days after the origin. Build the calendars for more days."
             )
-
-
-def _tables(shop: SimShop, network: Network) -> Tables:
-    """The shop and the network as the compiled loop reads them."""
-    from analytics.engine import kernel
-
-    operations = np.zeros(network.size, kernel.OPERATION)
-    for field in (
-        "job",
-        "stage",
-        "need",
-        "attended",
-        "unattended",
-        "roll",
-        "rank",
-        "predecessors",
-        "running",
-    ):
-        operations[field] = getattr(network, field)
-    operations["machine"], operations["people"] = network.held_machine, network.held_people
-    operations["first_edge"], operations["last_edge"] = network.edge_start[:-1], network.edge_start[1:]
-    edges = np.zeros(network.edge_to.size, kernel.EDGE)
-    edges["to"], edges["kind"], edges["lag"] = network.edge_to, network.edge_kind, network.edge_lag
-    needs = np.zeros(len(network.needs), kernel.NEED)
-    needs["machines"] = [n.machines or 0 for n in network.needs]
-    needs["people"] = [n.people if n.people_count else 0 for n in network.needs]
-    needs["count"] = [n.people_count for n in network.needs]
-    users = np.bincount(network.need[network.need >= 0], minlength=len(needs))
-    needs["heap"] = np.cumsum(users) - users
-    units = np.zeros(len(shop.units), kernel.UNIT)
-    for u, unit in enumerate(shop.units):
-        units[u] = unit.calendar, shop.unattended(unit), unit.loaded_roll
-    sizes = np.array([c.open.size for c in shop.calendars], np.int64)
-    calendars = np.zeros(len(shop.calendars), kernel.CALENDAR)
-    calendars["first"], calendars["last"] = np.cumsum(sizes) - sizes, np.cumsum(sizes)
-    for u, unit in enumerate(shop.units):
-        calendars["units"][unit.calendar] |= np.uint64(1 << u)
-    windows = np.zeros(sizes.sum(), kernel.WINDOW)
-    windows["open"] = np.concatenate([c.open for c in shop.calendars])
-    windows["close"] = np.concatenate([c.close for c in shop.calendars])
-    alone = sum(1 << c for c, n in enumerate(network.needs) if n.people_count == 0)
-    people = np.bitwise_or.reduce(needs["people"]) if len(needs) else 0
-    by_rank = np.argsort(network.rank).astype(np.int32)
-    return kernel.Tables(
-        operations,
-        by_rank,
-        edges,
-        needs,
-        units,
-        calendars,
-        windows,
-        float(shop.roll_change_minutes),
-        np.uint64(alone),
-        np.uint64(people),
-    )
-
-
-def _state(shop: SimShop, network: Network) -> State:
-    """Room for one replication."""
-    from analytics.engine import kernel
-
-    units, calendars, needs = len(shop.units), len(shop.calendars), len(network.needs)
-    return kernel.State(
-        course=np.zeros(network.size, kernel.COURSE),
-        posts=np.zeros(units, kernel.POST),
-        events=np.zeros(network.size, kernel.EVENT),
-        heap=np.zeros(network.size, np.int32),
-        waiting=np.zeros(needs, np.int64),
-        holds=np.zeros(network.size, np.int64),
-        cursor=np.zeros(calendars, np.int64),
-        window=np.zeros(units, np.int64),
-        keeps=np.zeros(units, np.int64),
-        used=np.zeros(units, np.int64),
-        words=np.zeros(3, np.uint64),
-        counts=np.zeros(4, np.int64),
-        clock=np.zeros(3),
-    )
