@@ -89,6 +89,16 @@ class JobRow:
         return [edge for stage in self.job.stages.all() for edge in stage.out_edges.all()]
 
     @property
+    def strip(self) -> list[tuple[int, Stage]]:
+        """Each stage and where its mark begins in the strip that shows progress, px."""
+        return [(1 + 13 * i, stage) for i, stage in enumerate(self.stages)]
+
+    @property
+    def strip_width(self) -> int:
+        """Width of that strip, px."""
+        return 13 * len(self.stages) + 1
+
+    @property
     def is_late(self) -> bool:
         """Whether its date has passed and it is not finished."""
         due = self.job.due_at
@@ -158,7 +168,7 @@ def customers_with_jobs(shop: Shop, q: str = "") -> QuerySet[Customer]:
         all_jobs=Count("jobs"),
         open_jobs=Count("jobs", filter=Q(jobs__status__in=OPEN)),
         last_made=Max("jobs__created_at"),
-    )
+    ).order_by("name")
 
 
 def job_types_with_counts(shop: Shop) -> QuerySet[JobType]:

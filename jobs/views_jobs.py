@@ -5,17 +5,20 @@ from __future__ import annotations
 import csv
 from collections.abc import Callable, Mapping
 from typing import Any
+from urllib.parse import urlencode
 
 from django.contrib import messages
 from django.core.paginator import Paginator
 from django.http import HttpResponse
-from django.shortcuts import get_object_or_404, redirect, render
+from django.shortcuts import get_object_or_404, redirect
 from django.utils import timezone
 from django.views.decorators.http import require_GET, require_http_methods, require_POST
 
 from jobs.forms.enquiry import EnquiryForm
+from jobs.forms.fields import length_unit, say_length, say_minutes
 from jobs.forms.settings import CustomerForm
-from jobs.models import Customer, Driver, Job, JobStatus, JobType, Stage, StageEdge, StageKind
+from jobs.models import Customer, Driver, Item, Job, JobStatus, JobType, Stage, StageEdge, StageKind
+from jobs.pages import page
 from jobs.route_picture import Node, Picture, draw_route
 from jobs.routes import active_edges
 from jobs.selectors import (
@@ -29,7 +32,7 @@ from jobs.selectors import (
 )
 from jobs.services.jobs import job_cancel, job_reopen, stage_add, stage_leave_out, stage_take_in
 from shop.errors import ShopError
-from shop.models import Role
+from shop.models import Role, Shop
 from shop.permissions import ShopRequest, for_role
 
 PER_PAGE = 50
@@ -41,22 +44,22 @@ STATUS_TABS = [("open", "Open"), *JobStatus.choices, ("all", "All")]
 def job_list(request: ShopRequest) -> HttpResponse:
     """The shop's jobs by due date, filtered."""
     asked = _asked(request)
-    page = Paginator(with_stages(job_search(request.shop, **asked)), PER_PAGE).get_page(
+    part = Paginator(with_stages(job_search(request.shop, **asked)), PER_PAGE).get_page(
         request.GET.get("page")
     )
     counts = status_counts(request.shop)
     query = request.GET.copy()
     query.pop("page", None)
     context = {
-        "rows": job_rows(page.object_list, timezone.now()),
-        "page": page,
+        "rows": job_rows(part.object_list, timezone.now()),
+        "page": part,
         "tabs": [(key, label, counts[key]) for key, label in STATUS_TABS],
         "job_types": JobType.objects.of(request.shop),
         "asked": asked,
         "query": query.urlencode(),
         "any_jobs": counts["all"] > 0,
     }
-    return render(request, "jobs/job_list.html", context)
+    return page(request, "jobs/job_list.html", context)
 
 
 @require_GET
@@ -83,15 +86,16 @@ def job_detail(request: ShopRequest, number: int) -> HttpResponse:
         "job": job,
         "row": row,
         "stages": stages,
-        "items": list(job.items.all()),
-        "after_names": _after_names(stages, row.edges),
+        "items": [_item_words(item, request.shop) for item in job.items.all()],
+        "stage_rows": _stage_rows(stages, row.edges),
+        "picture_label": f"Route of job {job.number}",
         "wide": job_picture(stages, row.edges, across=True),
         "tall": job_picture(stages, row.edges),
         "kinds": StageKind.objects.of(request.shop),
         "cautions": _cautions(row.stages),
         "driver_values": _driver_values(job),
     }
-    return render(request, "jobs/job_detail.html", context)
+    return page(request, "jobs/job_detail.html", context)
 
 
 @require_http_methods(["GET", "POST"])
@@ -108,7 +112,7 @@ def job_edit(request: ShopRequest, number: int) -> HttpResponse:
         messages.success(request, " ".join([f"Job {saved.number} is saved.", *told]))
         return redirect("jobs:job", number=number)
     status = 422 if form.submitted else 200
-    return render(request, "jobs/job_edit.html", {"job": job, "form": form}, status=status)
+    return page(request, "jobs/job_edit.html", {"job": job, "form": form}, status=status)
 
 
 @require_http_methods(["GET", "POST"])
@@ -117,7 +121,7 @@ def job_cancel_page(request: ShopRequest, number: int) -> HttpResponse:
     """Ask, then cancel."""
     job = _job(request, number)
     if request.method == "GET":
-        return render(request, "jobs/job_cancel.html", {"job": job})
+        return page(request, "jobs/job_cancel.html", {"job": job})
     return _do(
         request, lambda: job_cancel(job), f"Job {number} is cancelled. It can be reopened here.", number
     )
@@ -176,9 +180,9 @@ def stage_take_in_press(request: ShopRequest, number: int, stage_id: int) -> Htt
 def customer_list(request: ShopRequest) -> HttpResponse:
     """The shop's customers."""
     q = request.GET.get("q", "").strip()[:120]
-    page = Paginator(customers_with_jobs(request.shop, q), PER_PAGE).get_page(request.GET.get("page"))
-    query = f"q={q}" if q else ""
-    return render(request, "jobs/customer_list.html", {"page": page, "q": q, "query": query})
+    part = Paginator(customers_with_jobs(request.shop, q), PER_PAGE).get_page(request.GET.get("page"))
+    query = urlencode({"q": q}) if q else ""
+    return page(request, "jobs/customer_list.html", {"page": part, "q": q, "query": query})
 
 
 @require_http_methods(["GET", "POST"])
@@ -194,15 +198,14 @@ def customer_detail(request: ShopRequest, customer_id: int) -> HttpResponse:
     if request.method == "POST" and not may_edit:
         return for_role(Role.PLANNER)(lambda r: redirect("jobs:customer-list"))(request)
     jobs = with_stages(job_search(request.shop, status="all").filter(customer=customer))
-    page = Paginator(jobs.order_by("-number"), PER_PAGE).get_page(request.GET.get("page"))
+    part = Paginator(jobs.order_by("-number"), PER_PAGE).get_page(request.GET.get("page"))
     context = {
         "customer": Customer.objects.get(pk=customer.pk),
         "form": form,
-        "page": page,
-        "rows": job_rows(page.object_list, timezone.now()),
-        "may_edit": may_edit,
+        "page": part,
+        "rows": job_rows(part.object_list, timezone.now()),
     }
-    return render(request, "jobs/customer_detail.html", context, status=422 if form.errors else 200)
+    return page(request, "jobs/customer_detail.html", context, status=422 if form.errors else 200)
 
 
 def job_picture(stages: list[Stage], edges: list[StageEdge], *, across: bool = False) -> Picture:
@@ -261,13 +264,31 @@ def _kept_names(job: Job) -> list[str]:
     return list(job.stages.filter(left_out=False).values_list("name", flat=True))
 
 
-def _after_names(stages: list[Stage], edges: list[StageEdge]) -> dict[int, list[tuple[str, str]]]:
-    """For each stage kept, the name and the moment of those that it waits for."""
+def _stage_rows(
+    stages: list[Stage], edges: list[StageEdge]
+) -> list[tuple[Stage, list[tuple[str, str]], str]]:
+    """Each stage, the name and the moment of those that it waits for, and its hold in words."""
     names = {stage.pk: stage.name for stage in stages}
     found: dict[int, list[tuple[str, str]]] = {}
     for link in active_edges(stages, edges):
         found.setdefault(link.after_id, []).append((names[link.before_id], link.kind))
-    return found
+    return [
+        (stage, found.get(stage.pk, []), say_minutes(stage.hold_min) if stage.kind.is_hold else "")
+        for stage in stages
+    ]
+
+
+def _item_words(item: Item, shop: Shop) -> dict[str, Any]:
+    """An item as its row says it, in the shop's units."""
+    unit, long = length_unit(shop.units), length_unit(shop.units, long=True)
+    return {
+        "name": item.name or f"Item {item.position + 1}",
+        "width": say_length(item.width_mm, unit),
+        "height": say_length(item.height_mm, unit),
+        "count": item.count,
+        "cut": "outline" if item.cut_m is None else say_length(item.cut_m * 1000, long),
+        "ink": item.get_ink_build_display(),
+    }
 
 
 def _cautions(stages: list[Stage]) -> list[tuple[str, str]]:
@@ -278,7 +299,16 @@ def _cautions(stages: list[Stage]) -> list[tuple[str, str]]:
     return list(found.values())
 
 
-def _driver_values(job: Job) -> list[tuple[str, str, Any]]:
-    """Name, unit and value of the drivers that the job itself has."""
+def _driver_values(job: Job) -> list[tuple[str, str]]:
+    """Name and value of the drivers that the job itself has, lengths in the shop's units."""
     known = {driver.key: driver for driver in Driver.objects.of(job.shop)}
-    return [(known[key].name, known[key].unit, value) for key, value in job.drivers.items() if key in known]
+    long = length_unit(job.shop.units, long=True)
+    found = []
+    for key, value in job.drivers.items():
+        driver = known.get(key)
+        if driver and driver.unit == "m":
+            found.append((driver.name, say_length(value * 1000, long)))
+        elif driver:
+            text = value if driver.is_category else f"{value:g}"
+            found.append((driver.name, f"{text} {driver.unit}".strip()))
+    return found

@@ -6,12 +6,14 @@ from typing import Any
 
 from django.contrib import messages
 from django.http import HttpResponse
-from django.shortcuts import get_object_or_404, redirect, render
+from django.shortcuts import get_object_or_404, redirect
 from django.views.decorators.http import require_GET, require_http_methods, require_POST
 
+from jobs.forms.fields import say_minutes
 from jobs.forms.route import RouteDraft
 from jobs.forms.settings import JobTypeForm, StageKindForm
 from jobs.models import EdgeKind, JobType, Needed, StageKind
+from jobs.pages import page
 from jobs.route_picture import Node, Picture, draw_route
 from jobs.selectors import job_types_with_counts
 from jobs.services.routes import check_route, job_type_rename, job_type_retire, route_replace
@@ -27,7 +29,7 @@ def job_types(request: ShopRequest) -> HttpResponse:
     if request.method == "POST":
         return _job_type_make(request)
     context = {"job_types": job_types_with_counts(request.shop), "form": JobTypeForm(shop=request.shop)}
-    return render(request, "jobs/job_types.html", context)
+    return page(request, "jobs/job_types.html", context)
 
 
 @for_role(Role.PLANNER)
@@ -37,7 +39,7 @@ def _job_type_make(request: ShopRequest) -> HttpResponse:
         messages.success(request, f"{job_type.name} is made. This is its route.")
         return redirect("jobs:job-type", job_type_id=job_type.pk)
     context = {"job_types": job_types_with_counts(request.shop), "form": form}
-    return render(request, "jobs/job_types.html", context, status=422)
+    return page(request, "jobs/job_types.html", context, status=422)
 
 
 @require_http_methods(["GET", "POST"])
@@ -95,7 +97,8 @@ def job_type_retire_press(request: ShopRequest, job_type_id: int) -> HttpRespons
 def stage_kinds(request: ShopRequest) -> HttpResponse:
     """The shop's kinds of stage."""
     kinds = StageKind.objects.of(request.shop).select_related("skill")
-    return render(request, "jobs/stage_kinds.html", {"kinds": kinds})
+    rows = [(kind, say_minutes(kind.hold_min)) for kind in kinds]
+    return page(request, "jobs/stage_kinds.html", {"kinds": rows})
 
 
 @require_http_methods(["GET", "POST"])
@@ -108,7 +111,7 @@ def stage_kind(request: ShopRequest, kind_id: int | None = None) -> HttpResponse
         messages.success(request, f"{saved.name} is saved.")
         return redirect("jobs:stage-kinds")
     context = {"form": form, "kind": kind}
-    return render(request, "jobs/stage_kind.html", context, status=422 if form.errors else 200)
+    return page(request, "jobs/stage_kind.html", context, status=422 if form.errors else 200)
 
 
 def route_picture(draft: RouteDraft, *, across: bool = False) -> Picture | None:
@@ -140,7 +143,7 @@ def _route_page(
         "kinds": StageKind.objects.of(request.shop),
         "needed": Needed.choices,
         "moments": EdgeKind.choices,
-        "may_edit": request.membership.may(Role.PLANNER),
+        "picture_label": f"Route of {row.name}",
         **more,
     }
-    return render(request, "jobs/job_type.html", context, status=status)
+    return page(request, "jobs/job_type.html", context, status=status)

@@ -11,7 +11,7 @@ from django.db.models import Q, QuerySet
 from django.http import HttpRequest, QueryDict
 
 from jobs.drivers import ItemSize
-from jobs.forms.fields import LengthField, length_unit
+from jobs.forms.fields import LengthField, length_unit, say_minutes
 from jobs.forms.items import ItemRows, item_rows
 from jobs.models import Customer, Driver, Item, Job, JobType, Needed, RouteStage, StageKind
 from jobs.selectors import film_widths
@@ -132,11 +132,16 @@ class EnquiryForm(forms.Form):
         return data
 
     @property
-    def process_choices(self) -> list[tuple[Process, bool, str]]:
-        """Each process, whether it is chosen, and the keys of its finishes by commas."""
+    def process_choices(self) -> list[tuple[Process, bool, str, str]]:
+        """Each process, whether it is chosen, the keys of its finishes by commas, and its hold in words."""
         chosen = str(self["process"].value() or "")
         return [
-            (one, str(one.pk) == chosen, ",".join(str(finish.pk) for finish in one.finishes.all()))
+            (
+                one,
+                str(one.pk) == chosen,
+                ",".join(str(finish.pk) for finish in one.finishes.all()),
+                say_minutes(one.hold_min) if one.prints else "",
+            )
             for one in self._in_use(Process, self.job.process_id if self.job else None).prefetch_related(
                 "finishes"
             )

@@ -59,6 +59,14 @@ def say_length(mm: float, unit: str) -> str:
     return f"{int(whole):,}{dot}{part} {unit}"
 
 
+def say_minutes(minutes: int | None) -> str:
+    """Minutes in words: '24 h', '1 h 30 min'; empty for none."""
+    if not minutes:
+        return ""
+    hours, rest = divmod(minutes, 60)
+    return " ".join([*([f"{hours} h"] if hours else []), *([f"{rest} min"] if rest else [])])
+
+
 class LengthField(forms.CharField):
     """A length: shown in `unit`, cleaned to `per` millimetres (1: mm, 1000: m); empty is None."""
 

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from typing import Any, cast
+from typing import TYPE_CHECKING, Any, cast
 
 from django import forms
 from django.forms.formsets import BaseFormSet, formset_factory
@@ -43,6 +43,16 @@ class ItemForm(forms.Form):
             field.label = f"{field.label}, {field.unit}"
 
     @property
+    def split_width(self) -> str:
+        """How wide one of the panels offered would be, in words."""
+        width = self.fields["width_mm"]
+        return (
+            say_length(self.split.width_mm, width.unit)
+            if self.split and isinstance(width, LengthField)
+            else ""
+        )
+
+    @property
     def size(self) -> ItemSize:
         """What was typed, cleaned."""
         data = self.cleaned_data
@@ -56,7 +66,13 @@ class ItemForm(forms.Form):
         )
 
 
-class ItemRows(BaseFormSet[ItemForm]):
+if TYPE_CHECKING:
+    _Rows = BaseFormSet[ItemForm]
+else:
+    _Rows = BaseFormSet  # knows no type arguments at run time
+
+
+class ItemRows(_Rows):
     """Rows of items; a row left blank or ticked for removal does not count."""
 
     def initial_form_count(self) -> int:
@@ -76,16 +92,15 @@ class ItemRows(BaseFormSet[ItemForm]):
         """Put at its field what makes no sense of a row, and offer panels for one that is too wide."""
         unit = length_unit(shop.units)
         for index, form in self.kept:
+            size = form.size
             try:
-                check_item(
-                    index, form.size, media_widths, machine_widths, show=lambda mm: say_length(mm, unit)
-                )
+                check_item(index, size, media_widths, machine_widths, show=lambda mm: say_length(mm, unit))
             except BadInput as bad:
                 field = bad.field.rsplit(".", 1)[-1]
                 form.add_error(field, bad.message)
                 limit = widest(media_widths, machine_widths)
                 if "panels" in bad.message and limit is not None:
-                    form.split = panels(form.size, limit)
+                    form.split = panels(size, limit)
 
 
 ItemFormSet = formset_factory(
@@ -102,6 +117,8 @@ ItemFormSet = formset_factory(
 def item_rows(data: Any, *, shop: Shop, initial: list[dict[str, Any]], blank: int = 1) -> ItemRows:
     """The rows: of what was sent, or of `initial` and some blank ones."""
     make = cast("type[ItemRows]", ItemFormSet)
-    rows = make(data, prefix="items", initial=initial or None, form_kwargs={"units": shop.units})
+    rows = make(
+        data, prefix="items", initial=None if data is not None else initial, form_kwargs={"units": shop.units}
+    )
     rows.extra = len(initial) + blank
     return rows

@@ -43,6 +43,11 @@ class Row:
         return self.name or self.kind.name
 
     @property
+    def is_new(self) -> bool:
+        """Whether it was put in on the page and not saved yet."""
+        return self.key.startswith("new")
+
+    @property
     def slots(self) -> tuple[After, ...]:
         """The row's 'after' lines, and an empty one to add another."""
         return (*self.after, After(""))
@@ -134,6 +139,25 @@ class RouteDraft:
             self.rows[i] = dataclasses.replace(row, after=moved)
         self.rows.insert(len(self.rows) if place is None else place, new)
         return new
+
+    @property
+    def described(self) -> list[tuple[Row, str]]:
+        """Each row, and in words what it waits for and when it is needed."""
+        labels = {row.key: row.label for row in self.rows}
+        described = []
+        for row in self.rows:
+            waits = [
+                f"once {labels[a.key]} runs alone"
+                if a.moment == EdgeKind.ATTENDED
+                else f"after {labels[a.key]}"
+                for a in row.after
+                if a.key in labels
+            ]
+            words = [" and ".join(waits) or "may begin at once"]
+            if row.needed != Needed.ALWAYS:
+                words.append(row.needed.label.lower())
+            described.append((row, "; ".join(words)))
+        return described
 
     def links(self) -> list[Link]:
         """The arrows by the rows' places, those from rows that are gone left out."""
