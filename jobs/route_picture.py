@@ -1,6 +1,7 @@
 """A route as a picture: where its boxes and arrows lie. Pure; the template only draws.
 
-Stages stand at their depth, the longest way from a beginning; those of one depth stand side by side in lanes.
+It runs downwards, so that it fits a phone. Stages stand at their depth, the longest way from a beginning; those
+of one depth stand side by side in lanes.
 An arrow over several depths keeps to a lane that is free all the way, so that it crosses no box.
 """
 
@@ -16,6 +17,7 @@ from jobs.routes import EdgeLike, depths, topological_order
 BOX = (148.0, 52.0)  # px
 GAP = (28.0, 30.0)  # px between boxes: across, down
 PAD = 4.0  # px
+HEAD = (9.0, 8.0)  # px: an arrow's head
 LINE_CHARS = 18
 
 
@@ -89,21 +91,20 @@ class _Places:
     between: dict[tuple[int, int], int]
 
 
-def draw_route(nodes: Sequence[Node], links: Collection[EdgeLike], *, across: bool = False) -> Picture:
-    """The picture of a route without a circle: downwards, or (across) from left to right."""
+def draw_route(nodes: Sequence[Node], links: Collection[EdgeLike]) -> Picture:
+    """The picture of a route, which must have no circle."""
     places = _places([node.key for node in nodes], links)
-    boxes = tuple(_box(node, places, across) for node in nodes)
+    boxes = tuple(_box(node, places) for node in nodes)
     by_key = {box.key: box for box in boxes}
     arrows = tuple(
-        _arrow(link, by_key, places, across)
+        _arrow(link, by_key, places)
         for link in sorted(links, key=lambda e: (e.before_id, e.after_id, e.kind))
     )
     lanes = 1 + max([*places.lane.values(), *places.between.values()], default=0)
     levels = 1 + max(places.depth.values(), default=0)
-    columns, rows = (levels, lanes) if across else (lanes, levels)
     return Picture(
-        width=2 * PAD + columns * BOX[0] + (columns - 1) * GAP[0],
-        height=2 * PAD + rows * BOX[1] + (rows - 1) * GAP[1],
+        width=2 * PAD + lanes * BOX[0] + (lanes - 1) * GAP[0],
+        height=2 * PAD + levels * BOX[1] + (levels - 1) * GAP[1],
         boxes=boxes,
         arrows=arrows,
     )
@@ -136,52 +137,37 @@ def _from(lane: int) -> list[int]:
     return [lane, *range(lane + 1, lane + 200), *range(lane - 1, -1, -1)]
 
 
-def _corner(depth: int, lane: int, across: bool) -> tuple[float, float]:
-    column, row = (depth, lane) if across else (lane, depth)
-    return PAD + column * (BOX[0] + GAP[0]), PAD + row * (BOX[1] + GAP[1])
+def _corner(depth: int, lane: int) -> tuple[float, float]:
+    return PAD + lane * (BOX[0] + GAP[0]), PAD + depth * (BOX[1] + GAP[1])
 
 
-def _box(node: Node, places: _Places, across: bool) -> Box:
-    x, y = _corner(places.depth[node.key], places.lane[node.key], across)
+def _box(node: Node, places: _Places) -> Box:
+    x, y = _corner(places.depth[node.key], places.lane[node.key])
     lines = textwrap.wrap(node.label, LINE_CHARS, max_lines=2, placeholder=" …") or [""]
     return Box(node.key, x, y, tuple(lines), node.note, node.state)
 
 
-def _arrow(link: EdgeLike, boxes: dict[int, Box], places: _Places, across: bool) -> Arrow:
+def _arrow(link: EdgeLike, boxes: dict[int, Box], places: _Places) -> Arrow:
+    """From the middle of the one's lower side to that of the other's upper side, by the lane between."""
     start, end = boxes[link.before_id], boxes[link.after_id]
-    stops = [_mouth(start, across, leaving=True)]
+    x, y = end.text_x, end.y
+    stops = [(start.text_x, start.y + start.height)]
     lane = places.between.get((link.before_id, link.after_id))
     if lane is not None:
-        first = _corner(places.depth[link.before_id] + 1, lane, across)
-        last = _corner(places.depth[link.after_id] - 1, lane, across)
-        stops += [
-            _mouth(Box(0, *first, (), "", ""), across, leaving=False),
-            _mouth(Box(0, *last, (), "", ""), across, leaving=True),
-        ]
-    x, y = _mouth(end, across, leaving=False)
-    tip = (x - 7, y) if across else (x, y - 7)
-    stops.append(tip)
-    path = f"M{stops[0][0]:g} {stops[0][1]:g}" + "".join(
-        _curve(a, b, across) for a, b in itertools.pairwise(stops)
-    )
-    wings = [(x - 8, y - 4.5), (x - 8, y + 4.5)] if across else [(x - 4.5, y - 8), (x + 4.5, y - 8)]
-    head = " ".join(f"{px:g},{py:g}" for px, py in [(x, y), *wings])
+        left, top = _corner(places.depth[link.before_id] + 1, lane)
+        _, bottom = _corner(places.depth[link.after_id] - 1, lane)
+        middle = left + BOX[0] / 2
+        stops += [(middle, top), (middle, bottom + BOX[1])]
+    stops.append((x, y - HEAD[1]))
+    path = f"M{stops[0][0]:g} {stops[0][1]:g}" + "".join(_curve(a, b) for a, b in itertools.pairwise(stops))
+    points = [(x, y), (x - HEAD[0] / 2, y - HEAD[1]), (x + HEAD[0] / 2, y - HEAD[1])]
+    head = " ".join(f"{px:g},{py:g}" for px, py in points)
     return Arrow(link.before_id, link.after_id, path, head, link.kind)
 
 
-def _mouth(box: Box, across: bool, *, leaving: bool) -> tuple[float, float]:
-    """Where arrows leave a box or arrive at it: the middle of the side that looks along the route."""
-    if across:
-        return box.x + (box.width if leaving else 0), box.y + box.height / 2
-    return box.x + box.width / 2, box.y + (box.height if leaving else 0)
-
-
-def _curve(a: tuple[float, float], b: tuple[float, float], across: bool) -> str:
-    """An SVG path segment from a to b that leaves and arrives along the route."""
-    if a[1] == b[1] if across else a[0] == b[0]:
+def _curve(a: tuple[float, float], b: tuple[float, float]) -> str:
+    """An SVG path segment from a to b that leaves and arrives upright."""
+    if a[0] == b[0]:
         return f"L{b[0]:g} {b[1]:g}"
-    if across:
-        middle = (a[0] + b[0]) / 2
-        return f"C{middle:g} {a[1]:g} {middle:g} {b[1]:g} {b[0]:g} {b[1]:g}"
     middle = (a[1] + b[1]) / 2
     return f"C{a[0]:g} {middle:g} {b[0]:g} {middle:g} {b[0]:g} {b[1]:g}"

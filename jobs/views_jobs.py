@@ -89,8 +89,7 @@ def job_detail(request: ShopRequest, number: int) -> HttpResponse:
         "items": [_item_words(item, request.shop) for item in job.items.all()],
         "stage_rows": _stage_rows(stages, row.edges),
         "picture_label": f"Route of job {job.number}",
-        "wide": job_picture(stages, row.edges, across=True),
-        "tall": job_picture(stages, row.edges),
+        "picture": job_picture(stages, row.edges),
         "kinds": StageKind.objects.of(request.shop),
         "cautions": _cautions(row.stages),
         "driver_values": _driver_values(job),
@@ -208,14 +207,14 @@ def customer_detail(request: ShopRequest, customer_id: int) -> HttpResponse:
     return page(request, "jobs/customer_detail.html", context, status=422 if form.errors else 200)
 
 
-def job_picture(stages: list[Stage], edges: list[StageEdge], *, across: bool = False) -> Picture:
+def job_picture(stages: list[Stage], edges: list[StageEdge]) -> Picture:
     """The picture of a job's route without what is left out."""
     nodes = [
         Node(stage.pk, stage.name, stage.get_state_display(), stage.state)
         for stage in stages
         if not stage.left_out
     ]
-    return draw_route(nodes, active_edges(stages, edges), across=across)
+    return draw_route(nodes, active_edges(stages, edges))
 
 
 def _asked(request: ShopRequest) -> dict[str, Any]:

@@ -114,7 +114,7 @@ def stage_kind(request: ShopRequest, kind_id: int | None = None) -> HttpResponse
     return page(request, "jobs/stage_kind.html", context, status=422 if form.errors else 200)
 
 
-def route_picture(draft: RouteDraft, *, across: bool = False) -> Picture | None:
+def route_picture(draft: RouteDraft) -> Picture | None:
     """The draft as a picture; None while it cannot be drawn, since it has a circle or minutes that are none."""
     try:
         stages, edges = draft.to_write()
@@ -123,7 +123,7 @@ def route_picture(draft: RouteDraft, *, across: bool = False) -> Picture | None:
             Node(i, row.label, "" if row.needed == Needed.ALWAYS else row.needed.label, row.needed)
             for i, row in enumerate(draft.rows)
         ]
-        return draw_route(nodes, draft.links(), across=across)
+        return draw_route(nodes, draft.links())
     except BadInput:
         return None
 
@@ -138,8 +138,7 @@ def _route_page(
     context = {
         "job_type": row,
         "draft": draft,
-        "wide": route_picture(draft, across=True),
-        "tall": route_picture(draft),
+        "picture": route_picture(draft),
         "kinds": StageKind.objects.of(request.shop),
         "needed": Needed.choices,
         "moments": EdgeKind.choices,

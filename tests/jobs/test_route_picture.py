@@ -18,9 +18,9 @@ ROUTES = st.integers(1, 9).flatmap(
 )
 
 
-def picture_of(n: int, pairs: set[tuple[int, int]], across: bool):
+def picture_of(n: int, pairs: set[tuple[int, int]]):
     links = [Link(a, b) for a, b in pairs if a != b]
-    return draw_route([Node(i, f"Stage {i}") for i in range(n)], links, across=across), links
+    return draw_route([Node(i, f"Stage {i}") for i in range(n)], links), links
 
 
 def points_of(arrow) -> list[tuple[float, float]]:
@@ -30,9 +30,9 @@ def points_of(arrow) -> list[tuple[float, float]]:
     return [(values[-2], values[-1]) for values in numbers]
 
 
-@given(ROUTES, st.booleans())
-def test_boxes_lie_apart_and_inside_the_picture(route, across):
-    picture, _ = picture_of(*route, across)
+@given(ROUTES)
+def test_boxes_lie_apart_and_inside_the_picture(route):
+    picture, _ = picture_of(*route)
     for box in picture.boxes:
         assert box.x >= PAD
         assert box.x + box.width <= picture.width - PAD
@@ -42,16 +42,15 @@ def test_boxes_lie_apart_and_inside_the_picture(route, across):
         assert abs(a.x - b.x) >= BOX[0] or abs(a.y - b.y) >= BOX[1]
 
 
-@given(ROUTES, st.booleans())
-def test_every_arrow_leads_forward_and_through_no_box(route, across):
-    picture, links = picture_of(*route, across)
+@given(ROUTES)
+def test_every_arrow_leads_forward_and_through_no_box(route):
+    picture, links = picture_of(*route)
     assert {(arrow.before, arrow.after) for arrow in picture.arrows} == {
         (e.before_id, e.after_id) for e in links
     }
-    axis = 0 if across else 1
     for arrow in picture.arrows:
         points = points_of(arrow)
-        along = [point[axis] for point in points]
+        along = [point[1] for point in points]
         assert along == sorted(along)
         for (x0, y0), (x1, y1) in itertools.pairwise(points):
             # Curves bend between two rows of boxes, where there are none; straight ones pass beside boxes.
@@ -72,17 +71,6 @@ def test_a_branch_stands_beside_the_main_line():
     assert {place[k][0] for k in (1, 2, 4, 5)} == {PAD}
     assert place[3] == (PAD + BOX[0] + GAP[0], PAD + down)
     assert next(a.kind for a in picture.arrows if a.after == 3) == "attended"
-
-
-def test_a_picture_across_has_its_sides_exchanged():
-    nodes = [Node(i, "Stage") for i in range(3)]
-    links = [Link(0, 1), Link(1, 2)]
-    assert (
-        draw_route(nodes, links, across=True).height == draw_route(nodes, links[:1]).boxes[0].height + 2 * PAD
-    )
-    assert [b.x for b in draw_route(nodes, links, across=True).boxes] == [
-        PAD + i * (BOX[0] + GAP[0]) for i in range(3)
-    ]
 
 
 @pytest.mark.parametrize(
