@@ -30,7 +30,8 @@ from jobs.selectors import (
     status_counts,
     with_stages,
 )
-from jobs.services.jobs import job_cancel, job_reopen, stage_add, stage_leave_out, stage_take_in
+from jobs.services.jobs import job_cancel, job_reopen
+from jobs.services.stages import stage_add, stage_leave_out, stage_take_in
 from shop.errors import ShopError
 from shop.models import Role, Shop
 from shop.permissions import ShopRequest, for_role

@@ -24,10 +24,8 @@ from jobs.services.jobs import (
     job_create,
     job_reopen,
     job_update,
-    stage_add,
-    stage_leave_out,
-    stage_take_in,
 )
+from jobs.services.stages import stage_add, stage_leave_out, stage_take_in
 from shop.errors import BadInput, CrossShop, ShopError
 from shop.models import Finish, Media, Process, Shop
 from shop.services import shop_create
