@@ -12,15 +12,16 @@ from django.core.paginator import Paginator
 from django.http import HttpResponse
 from django.shortcuts import get_object_or_404, redirect
 from django.utils import timezone
+from django.utils.text import capfirst
 from django.views.decorators.http import require_GET, require_http_methods, require_POST
 
 from jobs.forms.enquiry import EnquiryForm
-from jobs.forms.fields import length_unit, say_length, say_minutes
+from jobs.forms.fields import length_unit, say_length, say_minutes, wait_words
 from jobs.forms.settings import CustomerForm
 from jobs.models import Customer, Driver, Item, Job, JobStatus, JobType, Stage, StageEdge, StageKind
 from jobs.pages import page
 from jobs.route_picture import Node, Picture, draw_route
-from jobs.routes import active_edges
+from jobs.routes import active_edges, depths
 from jobs.selectors import (
     JobRow,
     customers_with_jobs,
@@ -264,17 +265,20 @@ def _kept_names(job: Job) -> list[str]:
     return list(job.stages.filter(left_out=False).values_list("name", flat=True))
 
 
-def _stage_rows(
-    stages: list[Stage], edges: list[StageEdge]
-) -> list[tuple[Stage, list[tuple[str, str]], str]]:
-    """Each stage, the name and the moment of those that it waits for, and its hold in words."""
+def _stage_rows(stages: list[Stage], edges: list[StageEdge]) -> list[tuple[Stage, str, str]]:
+    """Each stage as the work flows, what it waits for in words, and its hold in words."""
+    depth = depths([stage.pk for stage in stages], edges)
     names = {stage.pk: stage.name for stage in stages}
-    found: dict[int, list[tuple[str, str]]] = {}
+    waits: dict[int, list[str]] = {}
     for link in active_edges(stages, edges):
-        found.setdefault(link.after_id, []).append((names[link.before_id], link.kind))
+        waits.setdefault(link.after_id, []).append(wait_words(names[link.before_id], link.kind))
     return [
-        (stage, found.get(stage.pk, []), say_minutes(stage.hold_min) if stage.kind.is_hold else "")
-        for stage in stages
+        (
+            stage,
+            capfirst(" and ".join(waits.get(stage.pk, [])) or "may begin at once") + ".",
+            say_minutes(stage.hold_min) if stage.kind.is_hold else "",
+        )
+        for stage in sorted(stages, key=lambda stage: (depth[stage.pk], stage.position))
     ]
 
 

@@ -114,14 +114,22 @@ def stage_kind(request: ShopRequest, kind_id: int | None = None) -> HttpResponse
     return page(request, "jobs/stage_kind.html", context, status=422 if form.errors else 200)
 
 
+# Short enough for a box of the picture.
+NOTES = {
+    Needed.PRINTED: "if it is printed",
+    Needed.LAMINATED: "if it is laminated",
+    Needed.HELD: "if it has a hold",
+    Needed.ON_REQUEST: "when asked for",
+}
+
+
 def route_picture(draft: RouteDraft) -> Picture | None:
     """The draft as a picture; None while it cannot be drawn, since it has a circle or minutes that are none."""
     try:
         stages, edges = draft.to_write()
         check_route(stages, edges)
         nodes = [
-            Node(i, row.label, "" if row.needed == Needed.ALWAYS else row.needed.label, row.needed)
-            for i, row in enumerate(draft.rows)
+            Node(i, row.label, NOTES.get(row.needed, ""), row.needed) for i, row in enumerate(draft.rows)
         ]
         return draw_route(nodes, draft.links())
     except BadInput:

@@ -9,6 +9,7 @@ from typing import Any
 from django import forms
 from django.core.exceptions import ValidationError
 
+from jobs.routes import ATTENDED
 from shop.models import Units
 
 MM_PER = {
@@ -65,6 +66,11 @@ def say_minutes(minutes: int | None) -> str:
         return ""
     hours, rest = divmod(minutes, 60)
     return " ".join([*([f"{hours} h"] if hours else []), *([f"{rest} min"] if rest else [])])
+
+
+def wait_words(name: str, moment: str) -> str:
+    """What a stage waits for: 'after Print', 'once Print runs alone'."""
+    return f"once {name} runs alone" if moment == ATTENDED else f"after {name}"
 
 
 class LengthField(forms.CharField):

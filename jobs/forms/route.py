@@ -9,6 +9,7 @@ import dataclasses
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 
+from jobs.forms.fields import wait_words
 from jobs.models import EdgeKind, JobType, Needed, RouteEdge, StageKind
 from jobs.routes import Link, active_edges
 from jobs.services.routes import MOST_STAGES, NewEdge, NewStage
@@ -146,13 +147,7 @@ class RouteDraft:
         labels = {row.key: row.label for row in self.rows}
         described = []
         for row in self.rows:
-            waits = [
-                f"once {labels[a.key]} runs alone"
-                if a.moment == EdgeKind.ATTENDED
-                else f"after {labels[a.key]}"
-                for a in row.after
-                if a.key in labels
-            ]
+            waits = [wait_words(labels[a.key], a.moment) for a in row.after if a.key in labels]
             words = [" and ".join(waits) or "may begin at once"]
             if row.needed != Needed.ALWAYS:
                 words.append(row.needed.label.lower())

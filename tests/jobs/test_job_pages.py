@@ -137,7 +137,7 @@ def test_a_job_page_shows_its_facts_items_route_and_cautions(shop, planner):
         "Outgas",
         "24 h",
         "Take care",
-        "once Print runs alone",
+        "Once Print runs alone",
     ):
         assert text in page
     assert "style=" not in page
@@ -193,7 +193,7 @@ def test_a_job_is_changed_with_its_items_and_stages(shop, planner):
         ({"width_mm": "wide", "height_mm": "10"}, {}, "“wide” is not a length"),
         ({"width_mm": "10"}, {}, "Give its height"),
         ({"width_mm": "10", "height_mm": "10", "count": "0"}, {}, "0 pieces"),
-        ({"width_mm": "3000", "height_mm": "2000"}, {}, "Split it into 3 panels of 1,006.7 mm"),
+        ({"width_mm": "3000", "height_mm": "2000"}, {}, "3 panels of 1,006.7 mm"),
         ({"width_mm": "10", "height_mm": "10"}, {"title": " "}, "Give the job a title"),
         ({"width_mm": "10", "height_mm": "10"}, {"process": ""}, "Choose how it is made"),
         ({"width_mm": "10", "height_mm": "10"}, {"finish": ""}, "Choose the finish. With Solvent"),
