@@ -36,16 +36,17 @@ def length_unit(units: str, *, long: bool = False) -> str:
 def read_length(text: str, unit: str) -> float:
     """Millimetres of '1370', '1.37 m', '1,5 m' or '54"'; without a unit it is `unit`. Raises ValueError."""
     match = _LENGTH.match(text.strip())
-    if match is None:
-        raise ValueError(text)
-    number = match["number"]
+    number = match["number"] if match else ""
     # '1,370' is a thousand and more; '1,5' is one and a half.
     if re.fullmatch(r"[-+]?\d{1,3}(,\d{3})+(\.\d+)?", number):
         number = number.replace(",", "")
-    value = float(number.replace(",", ".")) * MM_PER[(match["unit"] or unit).lower()]
-    if not math.isfinite(value):
-        raise ValueError(text)
-    return value
+    try:
+        value = float(number.replace(",", "."))
+    except ValueError:
+        value = math.nan
+    if match is None or not math.isfinite(value):
+        raise ValueError(f"{text!r} is not a length.")
+    return value * MM_PER[(match["unit"] or unit).lower()]
 
 
 def write_length(mm: float, unit: str) -> str:
