@@ -4,3 +4,6 @@ from django.dispatch import Signal
 
 # Sent after the commit that refolded stages: `shop_id`, `stage_ids` (all refolded ones).
 stages_folded = Signal()
+
+# Sent after the commit that brought in many finished stages at once: `shop`, and `progress` (a text to a callable).
+history_written = Signal()

@@ -1,0 +1,76 @@
+"""A file as a table of texts: a header and rows, each with the place that a message would name."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Sequence
+from dataclasses import dataclass, field
+
+from jobs.importing.problems import BadFile, Problem
+
+REQUIRED = ("job", "job_type", "stage", "started_at", "finished_at")
+OPTIONAL = ("hands_on_min", "person", "machine")
+FIXED = REQUIRED + OPTIONAL
+
+
+@dataclass(frozen=True)
+class RawRow:
+    """One row. place: as 'line 12'. values: column to text, stripped; absent or empty where not given."""
+
+    place: str
+    values: dict[str, str]
+
+
+@dataclass(frozen=True)
+class Table:
+    """A parsed file. columns: in order, as `canonical` has them. problems: rows that could not be read."""
+
+    columns: tuple[str, ...]
+    rows: Sequence[RawRow]
+    problems: Sequence[Problem] = field(default=())
+
+    @property
+    def others(self) -> tuple[str, ...]:
+        """The columns that are not fixed by the contract: drivers, or unknown."""
+        return tuple(column for column in self.columns if column not in FIXED)
+
+
+def canonical(header: str) -> str:
+    """A column's name as it is looked up: lower case, '_' for spaces and hyphens."""
+    return re.sub(r"[\s\-]+", "_", header.strip()).lower()
+
+
+def checked_header(cells: Sequence[str], place: str) -> tuple[str, ...]:
+    """The canonical columns. Raises BadFile for a column that is missing, nameless or there twice."""
+    columns = tuple(canonical(cell) for cell in cells)
+    nameless = [i + 1 for i, column in enumerate(columns) if not column]
+    if nameless:
+        raise BadFile(f"{place}: column {nameless[0]} has no name. Name it, or remove it.")
+    twice = sorted({column for column in columns if columns.count(column) > 1})
+    if twice:
+        raise BadFile(f"{place}: the column {twice[0]} is there twice. Rename or remove one of the two.")
+    missing = [column for column in REQUIRED if column not in columns]
+    if missing:
+        raise BadFile(
+            f"{place}: there is no column {' and no column '.join(missing)}. The first row names the columns; "
+            f"needed are {', '.join(REQUIRED)}. Found: {', '.join(columns)}."
+        )
+    return columns
+
+
+def row_of(columns: Sequence[str], cells: Sequence[str], place: str) -> RawRow | Problem:
+    """A row, or what is wrong with the number of its fields."""
+    if len(cells) != len(columns):
+        return Problem(place, f"{len(cells)} fields, but the header has {len(columns)}.")
+    return RawRow(place, {column: cell.strip() for column, cell in zip(columns, cells, strict=True)})
+
+
+def table_of(columns: Sequence[str], made: Sequence[RawRow | Problem]) -> Table:
+    """The table of rows read; raises BadFile if there is none at all."""
+    if not made:
+        raise BadFile("The file has a header but no rows, so there is nothing to import.")
+    return Table(
+        tuple(columns),
+        [row for row in made if isinstance(row, RawRow)],
+        [problem for problem in made if isinstance(problem, Problem)],
+    )
