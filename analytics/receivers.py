@@ -1,15 +1,23 @@
 """What happens in analytics when the stopwatch moved."""
 
+from collections.abc import Callable
 from typing import Any
 
 from django.dispatch import receiver
 
+from analytics.services.learning import learn_shop
 from analytics.tasks import enqueue_learning
-from jobs.signals import stages_folded
+from jobs.signals import history_written, stages_folded
+from shop.models import Shop
 
 
 @receiver(stages_folded)
 def learn_folded(stage_ids: list[int], **_: Any) -> None:
     """Hand each refolded stage to the worker; the sweep finds those that a dead broker did not take."""
-    for stage_id in stage_ids:
-        enqueue_learning(stage_id)
+    enqueue_learning(stage_ids)
+
+
+@receiver(history_written)
+def learn_history(shop: Shop, progress: Callable[[str], None], **_: Any) -> None:
+    """Learn a shop's whole history at once: a log was imported, or the demo made."""
+    learn_shop(shop, progress)

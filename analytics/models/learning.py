@@ -67,6 +67,22 @@ class ModelState(ShopOwned):
         return f"{self.kind} {self.get_part_display()}, {self.n} learned"
 
 
+class PooledState(ShopOwned):
+    """What the shop's stage kinds without a trade formula share. Its rows are the lock of the shop's learning."""
+
+    part = models.CharField(max_length=10, choices=Part)
+    state = models.JSONField(default=dict)
+    n = models.PositiveIntegerField(default=0, help_text="Samples learned.")
+    last_at = models.DateTimeField(null=True, blank=True)
+    last_stage = models.PositiveBigIntegerField(default=0)
+
+    class Meta:
+        constraints = [models.UniqueConstraint("shop", "part", name="pooled_state_once")]
+
+    def __str__(self) -> str:
+        return f"{self.get_part_display()} of the shop's own stages, {self.n} learned"
+
+
 class StageDay(ShopOwned):
     """One day's finished stages of one kind and job type: counts in bins of log minutes, which add up."""
 

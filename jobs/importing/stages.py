@@ -44,7 +44,7 @@ def stages_write(
         if stage is None:
             stage = book.add(jobs[key[0]], words.kinds[key[1]], stage_values(here))
         elif new := [sittings[i] for i in places if ids[i] not in known]:
-            whole = book.events.get(stage.pk, frozenset()) <= {ids[i] for i in places}
+            whole = stage.pk is not None and book.events.get(stage.pk, set()) <= {ids[i] for i in places}
             book.change(
                 stage, {**stage.drivers, **stage_values(here)} if whole else joined(stage.drivers, new)
             )

@@ -1,0 +1,1 @@
+"""Writes of what was learned."""
