@@ -1,7 +1,12 @@
 """Reads of the shop's own facts."""
 
+from collections import defaultdict
+from collections.abc import Iterable
+from datetime import date, time, timedelta
+
 from shop.errors import BadInput
-from shop.models import Shop
+from shop.holidays import national_holidays
+from shop.models import Closure, OpeningHours, Shop
 
 
 def shop_chosen(slug: str = "") -> Shop | None:
@@ -32,3 +37,41 @@ def shop_required(slug: str = "") -> Shop:
             field="shop",
         )
     return shop
+
+
+def opening_hours(shop: Shop) -> dict[int, list[tuple[time, time]]]:
+    """Weekday (0 = Monday) to its windows on the shop's wall clock."""
+    hours: dict[int, list[tuple[time, time]]] = defaultdict(list)
+    for weekday, opens, closes in OpeningHours.objects.of(shop).values_list("weekday", "opens", "closes"):
+        hours[weekday].append((opens, closes))
+    return dict(hours)
+
+
+def closed_days(shop: Shop, start: date, end: date) -> set[date]:
+    """The local dates from start to end, both included, on which the shop is closed: closures and holidays."""
+    closed = {day for day in shop_holidays(shop, range(start.year, end.year + 1)) if start <= day <= end}
+    for closure in Closure.objects.of(shop).filter(person=None, starts_on__lte=end, ends_on__gte=start):
+        closed |= days_between(max(start, closure.starts_on), min(end, closure.ends_on))
+    return closed
+
+
+def absent_days(shop: Shop, start: date, end: date) -> dict[int, set[date]]:
+    """Person's key to the local dates from start to end on which they are away."""
+    away: dict[int, set[date]] = defaultdict(set)
+    absences = Closure.objects.of(shop).filter(person__isnull=False, starts_on__lte=end, ends_on__gte=start)
+    for person, first, last in absences.values_list("person", "starts_on", "ends_on"):
+        if person is not None:
+            away[person] |= days_between(max(start, first), min(end, last))
+    return dict(away)
+
+
+def shop_holidays(shop: Shop, years: Iterable[int]) -> dict[date, str]:
+    """The public holidays that the shop keeps, by date; empty where it keeps none."""
+    if not shop.holiday_country:
+        return {}
+    return national_holidays(shop.holiday_country, shop.holiday_region, years)
+
+
+def days_between(first: date, last: date) -> set[date]:
+    """Every date from first to last, both included."""
+    return {first + timedelta(days=n) for n in range((last - first).days + 1)}

@@ -1,0 +1,267 @@
+"""From the shop's facts and its open work to the simulated shop, its network and the columns to be drawn.
+
+Everything here is plain data with keys of the caller's; the result speaks of indices, as the event loop does.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Collection, Mapping, Sequence
+from dataclasses import dataclass
+from datetime import date, datetime, time, timedelta
+from typing import Literal
+from zoneinfo import ZoneInfo
+
+import numpy as np
+from numpy.typing import NDArray
+
+from analytics.engine.hours import ALWAYS, Calendar, minus, to_minutes, weekly
+from analytics.engine.network import Edge, EdgeKind, Need, Operation, Running, SimShop, Unit, mask
+
+Floats = NDArray[np.float64]
+Alone = Literal["no", "open_hours", "always"]
+
+BENCH = "bench"
+
+
+class CannotPlan(ValueError):
+    """The shop as described cannot do a stage; the message says which, and what to add."""
+
+
+@dataclass(frozen=True)
+class PersonSpec:
+    """Someone who works: the skills they have, and the local dates on which they are away."""
+
+    key: int
+    name: str
+    skills: frozenset[int] = frozenset()
+    absent: frozenset[date] = frozenset()
+
+
+@dataclass(frozen=True)
+class MachineSpec:
+    """A machine: the kinds of machine it stands in for, the processes it prints by (none: any)."""
+
+    key: int
+    name: str
+    does: frozenset[str]
+    processes: frozenset[int] = frozenset()
+    capacity: int = 1
+    alone: Alone = "no"
+
+
+@dataclass(frozen=True)
+class ShopSpec:
+    """The shop from `origin` on: opening windows per weekday, closed local dates, people and machines."""
+
+    origin: datetime
+    zone: str
+    hours: Mapping[int, Sequence[tuple[time, time]]]
+    closed: frozenset[date]
+    people: tuple[PersonSpec, ...]
+    machines: tuple[MachineSpec, ...]
+
+
+@dataclass(frozen=True)
+class RunningSpec:
+    """Who and what is at a running stage now, by key. people is empty once the machine runs alone."""
+
+    people: tuple[int, ...] = ()
+    machine: int | None = None
+
+
+@dataclass(frozen=True, eq=False)
+class MinutesSpec:
+    """One column to draw: minutes at fixed probabilities, how much already passed, and its shared share.
+
+    shared: share of its log variance that is uncertainty of the stage kind's own parameters, 0..1.
+    """
+
+    quantiles: Floats
+    elapsed: float = 0.0
+    shared: float = 0.0
+
+
+@dataclass(frozen=True, eq=False)
+class StageSpec:
+    """A stage still to be done, or to be finished.
+
+    job: index into the jobs. kind: index of its stage kind. A stage without machine kind and with 0 people is a
+    hold. hands_on, unattended: None for no such part. ready_at: minutes since the origin, from what is done.
+    """
+
+    key: int
+    job: int
+    kind: int
+    name: str
+    machine_kind: str = ""
+    machine: int | None = None
+    process: int | None = None
+    skill: int | None = None
+    skill_name: str = ""
+    people: int = 1
+    hands_on: MinutesSpec | None = None
+    unattended: MinutesSpec | None = None
+    ready_at: float = 0.0
+    running: RunningSpec | None = None
+
+
+@dataclass(frozen=True, eq=False)
+class Plan:
+    """What `build_network` and `draw` need: the sampled columns in the order that the operations name them."""
+
+    shop: SimShop
+    needs: tuple[Need, ...]
+    operations: tuple[Operation, ...]
+    columns: tuple[MinutesSpec, ...]
+    column_job: tuple[int, ...]
+    column_kind: tuple[int, ...]
+
+
+@dataclass(frozen=True)
+class _Units:
+    """The simulated units and where each person's and machine's are among them."""
+
+    shop: SimShop
+    people: dict[int, int]
+    machines: dict[int, list[int]]
+
+
+def plan(spec: ShopSpec, stages: Sequence[StageSpec], days: int) -> Plan:
+    """Lay the stages out for the event loop, on calendars of `days` days.
+
+    Raises:
+        CannotPlan: a stage needs a machine or a skill that the shop does not have.
+        NeverOpen: the shop or a person has no working time.
+
+    """
+    units = _units(spec, days)
+    columns: list[MinutesSpec] = []
+    column_job: list[int] = []
+    column_kind: list[int] = []
+
+    def column(stage: StageSpec, minutes: MinutesSpec | None) -> int:
+        if minutes is None:
+            return -1
+        columns.append(minutes)
+        column_job.append(stage.job)
+        column_kind.append(stage.kind)
+        return len(columns) - 1
+
+    free = {key: list(indices) for key, indices in units.machines.items()}
+    busy: set[int] = set()
+    needs, operations = [], []
+    for index, stage in enumerate(stages):
+        needs.append(_need(spec, units, stage))
+        operations.append(
+            Operation(
+                job=stage.job,
+                stage=stage.kind,
+                need=index,
+                attended=column(stage, stage.hands_on),
+                unattended=column(stage, stage.unattended),
+                release=max(stage.ready_at, 0.0),
+                running=_running(units, stage, free, busy),
+                name=stage.name,
+            )
+        )
+    return Plan(
+        units.shop, tuple(needs), tuple(operations), tuple(columns), tuple(column_job), tuple(column_kind)
+    )
+
+
+def _units(spec: ShopSpec, days: int) -> _Units:
+    """Machines first, then people, the least skilled first, so that a simple stage leaves the expert free."""
+    calendars: list[Calendar] = [
+        weekly(spec.origin, spec.zone, spec.hours, days, spec.closed),
+        ALWAYS,
+    ]
+    units: list[Unit] = []
+    machines: dict[int, list[int]] = {}
+    for machine in spec.machines:
+        alone = 1 if machine.alone == "always" else 0
+        machines[machine.key] = list(range(len(units), len(units) + machine.capacity))
+        units += [Unit(machine.name, 0, unattended_calendar=alone)] * machine.capacity
+    people: dict[int, int] = {}
+    for person in sorted(spec.people, key=lambda p: (len(p.skills), p.name)):
+        people[person.key] = len(units)
+        units.append(Unit(person.name, _calendar_of(spec, person, calendars)))
+    return _Units(SimShop(tuple(units), tuple(calendars)), people, machines)
+
+
+def _calendar_of(spec: ShopSpec, person: PersonSpec, calendars: list[Calendar]) -> int:
+    """The index of the person's calendar, added to `calendars` if they are ever away."""
+    if not person.absent:
+        return 0
+    calendars.append(minus(calendars[0], [_day(spec, day) for day in sorted(person.absent)]))
+    return len(calendars) - 1
+
+
+def _day(spec: ShopSpec, day: date) -> tuple[float, float]:
+    """A local date as minutes since the origin."""
+    zone = ZoneInfo(spec.zone)
+    start, end = (datetime.combine(d, time.min, zone) for d in (day, day + timedelta(days=1)))
+    return to_minutes(spec.origin, start), to_minutes(spec.origin, end)
+
+
+def able_machines(spec: ShopSpec, stage: StageSpec) -> list[MachineSpec]:
+    """The machines that could do a stage; the one it is set down for, if it is."""
+    return [
+        machine
+        for machine in spec.machines
+        if (machine.key == stage.machine if stage.machine is not None else _suits(machine, stage))
+    ]
+
+
+def _suits(machine: MachineSpec, stage: StageSpec) -> bool:
+    prints = stage.machine_kind == "printer"
+    return stage.machine_kind in machine.does and (
+        not prints or stage.process is None or not machine.processes or stage.process in machine.processes
+    )
+
+
+def _need(spec: ShopSpec, units: _Units, stage: StageSpec) -> Need:
+    machines = None
+    if stage.machine_kind:
+        able = able_machines(spec, stage)
+        if able:
+            machines = mask(unit for machine in able for unit in units.machines[machine.key])
+        elif stage.machine_kind != BENCH:  # a shop that lists no bench has a table all the same
+            raise CannotPlan(
+                f"No machine in the shop can do '{stage.name}': it needs a {stage.machine_kind.replace('_', '-')}"
+                " for this process. Add one under Shop, Machines, or leave the stage out."
+            )
+    able_people = [p.key for p in spec.people if stage.skill is None or stage.skill in p.skills]
+    if len(able_people) < stage.people:
+        who = f"can do {stage.skill_name.lower()}" if stage.skill is not None else "works in the shop"
+        count = "nobody" if not able_people else f"only {len(able_people)}"
+        raise CannotPlan(
+            f"'{stage.name}' needs {stage.people} and {count} {who}. Add people or their skills under Shop, People, "
+            "or leave the stage out."
+        )
+    people = mask(units.people[key] for key in able_people) if stage.people else 0
+    return Need(stage.name, machines, people, stage.people)
+
+
+def _running(units: _Units, stage: StageSpec, free: dict[int, list[int]], busy: set[int]) -> Running | None:
+    """What a running stage holds; None if it does not run, or if another already holds the same (a clash)."""
+    running = stage.running
+    if running is None:
+        return None
+    people = tuple(units.people[key] for key in running.people if key in units.people)
+    slots = free.get(running.machine, []) if running.machine is not None else []
+    if busy.intersection(people) or (running.machine is not None and not slots):
+        return None
+    busy.update(people)
+    return Running(slots.pop(0) if slots else -1, people)
+
+
+def edges_between(
+    keys: Sequence[int], arrows: Collection[tuple[int, int, EdgeKind, float]]
+) -> tuple[Edge, ...]:
+    """Arrows by stage key (before, after, kind, lag in minutes) as edges by index; those of done stages dropped."""
+    index = {key: i for i, key in enumerate(keys)}
+    return tuple(
+        Edge(index[before], index[after], kind, lag)
+        for before, after, kind, lag in arrows
+        if before in index and after in index
+    )
