@@ -6,7 +6,7 @@ from datetime import date, time, timedelta
 
 from shop.errors import BadInput
 from shop.holidays import national_holidays
-from shop.models import Closure, OpeningHours, Shop
+from shop.models import Closure, Membership, OpeningHours, Role, Shop
 
 
 def shop_chosen(slug: str = "") -> Shop | None:
@@ -75,3 +75,13 @@ def shop_holidays(shop: Shop, years: Iterable[int]) -> dict[date, str]:
 def days_between(first: date, last: date) -> set[date]:
     """Every date from first to last, both included."""
     return {first + timedelta(days=n) for n in range((last - first).days + 1)}
+
+
+def has_owner() -> bool:
+    """Whether anybody owns a shop here; until then the set-up is open."""
+    return Membership.objects.filter(role=Role.OWNER).exists()
+
+
+def ownerless_shop() -> Shop | None:
+    """The shop that the first owner takes over: one made before there was any log-in."""
+    return Shop.objects.exclude(memberships__role=Role.OWNER).order_by("pk").first()

@@ -1,0 +1,39 @@
+"""Instants, days and odds in words. Pure: what counts as today is an argument."""
+
+from __future__ import annotations
+
+from datetime import date, datetime, time
+
+_SPELT = (
+    "no one two three four five six seven eight nine ten eleven twelve thirteen fourteen fifteen sixteen "
+    "seventeen eighteen nineteen twenty"
+)
+_NUMBERS = _SPELT.split()
+# Odds that people say, and a shop may promise at.
+CONFIDENCES = (0.5, 0.7, 0.75, 0.8, 0.9, 0.95, 0.98)
+
+
+def say_confidence(confidence: float) -> str:
+    """0.8 as 'eight times in ten', 0.95 as 'nineteen times in twenty', 0.985 as '98.5 times in 100'."""
+    for whole in (2, 10, 4, 20):
+        times = confidence * whole
+        if abs(times - round(times)) < 1e-9:
+            count = round(times)
+            return f"{_NUMBERS[count]} {'time' if count == 1 else 'times'} in {_NUMBERS[whole]}"
+    return f"{confidence * 100:g} times in 100"
+
+
+def say_day(day: date, today: date | None = None) -> str:
+    """'Thursday 3 December'; with the year where it is not today's."""
+    year = f" {day.year}" if today is not None and day.year != today.year else ""
+    return f"{day:%A} {day.day} {day:%B}{year}"
+
+
+def say_clock(at: time | datetime) -> str:
+    """'16:00'."""
+    return f"{at:%H:%M}"
+
+
+def say_instant(at: datetime, today: date | None = None) -> str:
+    """A wall-clock datetime as 'Thursday 3 December, 16:00'."""
+    return f"{say_day(at.date(), today)}, {say_clock(at)}"
