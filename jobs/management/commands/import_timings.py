@@ -63,7 +63,7 @@ class Command(BaseCommand):
             )
         for what, names in done.made.items():
             more = f" and {len(names) - NAMES_SHOWN} more" if len(names) > NAMES_SHOWN else ""
-            self.stdout.write(f"Made {len(names)} {what}: {', '.join(names[:NAMES_SHOWN])}{more}.")
+            self.stdout.write(f"New {what} ({len(names)}): {', '.join(names[:NAMES_SHOWN])}{more}.")
         if "machines" in done.made:
             self.stdout.write("The new machines are kept as benches: say on the Shop page what each one is.")
         if done.ignored:
