@@ -1,0 +1,20 @@
+// Running times: [data-ticking] shows h:mm:ss from data-since (milliseconds since 1970) plus data-base-seconds.
+// The server says what time it is in <html data-now>, so that a device whose clock is wrong still counts right.
+export const clockText = (seconds) => {
+  const whole = Math.max(0, Math.floor(seconds));
+  const two = (value) => String(value).padStart(2, "0");
+  return `${Math.floor(whole / 3600)}:${two(Math.floor(whole / 60) % 60)}:${two(whole % 60)}`;
+};
+const startedAt = Date.now();
+const serverNow = Number(document.documentElement.dataset.now) || startedAt;
+const ahead = startedAt - serverNow;
+export const tick = (root = document, now = Date.now() - ahead) => {
+  for (const place of root.querySelectorAll("[data-ticking]")) {
+    const since = Number(place.dataset.since), base = Number(place.dataset.baseSeconds ?? 0);
+    const text = clockText(base + (place.dataset.since && Number.isFinite(since) ? (now - since) / 1000 : 0));
+    if (place.textContent !== text) place.textContent = text;
+  }
+};
+tick();
+setInterval(tick, 500);
+document.addEventListener("visibilitychange", () => { if (!document.hidden) tick(); });
