@@ -10,6 +10,10 @@ from shop.models.shop import Shop
 class User(AbstractUser):
     """Somebody who can log in."""
 
+    password_is_one_time = models.BooleanField(
+        default=False, help_text="Given by an owner: it only opens the page on which to choose another."
+    )
+
 
 class Role(models.TextChoices):
     """What a log-in may do; each may do what those after it may."""

@@ -1,11 +1,10 @@
-"""Writes to the shop's own facts."""
-
-from datetime import time
+"""Making a shop, and changing what it says of itself."""
 
 from django.db import transaction
 from django.db.models import F
 
-from shop.models import Finish, Membership, OpeningHours, Process, ProcessKind, Role, Shop, User
+from shop.holidays import national_holidays
+from shop.models import Finish, Membership, Process, ProcessKind, Role, Shop, User
 from shop.signals import shop_created
 
 # Name, kind, hold before cutting or laminating (minutes), not suited to, ink (ml per m² and layer).
@@ -43,11 +42,16 @@ def shop_create(*, slug: str, name: str, owner: User | None = None, **facts: obj
     return shop
 
 
-def weekday_hours_create(shop: Shop, opens: time = time(8, 30), closes: time = time(17, 0)) -> None:
-    """Give the shop one window on each day from Monday to Friday."""
-    OpeningHours.objects.bulk_create(
-        OpeningHours(shop=shop, weekday=day, opens=opens, closes=closes) for day in range(5)
-    )
+@transaction.atomic
+def shop_update(shop: Shop, **facts: object) -> Shop:
+    """Change a shop's facts, by field. Raises BadInput for a country or region without known holidays."""
+    for name, value in facts.items():
+        setattr(shop, name, value)
+    if shop.holiday_country or shop.holiday_region:
+        national_holidays(shop.holiday_country, shop.holiday_region, [])
+    shop.save(update_fields=list(facts))
+    revision_raise(shop.pk)
+    return shop
 
 
 def revision_raise(shop_id: int) -> None:
