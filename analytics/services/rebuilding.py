@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
-from analytics.services.learning import Progress, learn_shop
 from jobs.services.clock import fold_shop
+
+from analytics.services.learning import Progress, learn_shop
 from shop.models import Shop
 
 

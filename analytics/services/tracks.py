@@ -45,7 +45,9 @@ class Track:
         minutes = sample.hands_on_min if part == "hands_on" else sample.unattended_min
         state = self.states.get(sample.kind_id) or State.empty(kind, part)
         pooled = self.pooled if self.key.kind_id is None else None
-        seen = Observation(minutes, sample.drivers, sample.categories, place_of(sample)[0])
+        # Sorted, because a database may give the keys back in an order of its own, and features stand in it.
+        drivers, categories = dict(sorted(sample.drivers.items())), dict(sorted(sample.categories.items()))
+        seen = Observation(minutes, drivers, categories, place_of(sample)[0])
         pit = _pit(state, seen, pooled)
         sample.pit = {key: value for key, value in {**sample.pit, part: pit}.items() if value is not None}
         self.states[sample.kind_id] = update(state, seen, pooled=pooled)
