@@ -1,6 +1,13 @@
 """Addresses of the analytics pages."""
 
-from django.urls import URLPattern
+from django.urls import path
+
+from analytics import views_promise
 
 app_name = "analytics"
-urlpatterns: list[URLPattern] = []
+urlpatterns = [
+    path("enquiry/", views_promise.enquiry, name="enquiry"),
+    path("jobs/<int:number>/promise/", views_promise.promise, name="promise"),
+    path("jobs/<int:number>/promise/give/", views_promise.promise_give, name="promise-give"),
+    path("jobs/<int:number>/promise/<int:promise_id>/undo/", views_promise.promise_undo, name="promise-undo"),
+]

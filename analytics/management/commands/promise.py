@@ -1,0 +1,80 @@
+"""Say by when a quote would be ready."""
+
+import json
+import sys
+from argparse import ArgumentParser
+from pathlib import Path
+from typing import Any
+
+from django.core.management.base import BaseCommand, CommandError
+
+from analytics.models import Promise
+from analytics.services.promising import Outlook, now_to_the_minute, promise_again
+from analytics.services.quotes import outlook_json, quote_outlook, quote_read
+from shop.errors import ShopError
+from shop.models import Shop
+from shop.selectors import shop_required
+from shop.words import say_confidence, say_instant
+
+
+class Command(BaseCommand):
+    """`promise QUOTE.json`: the finish of a quote as a distribution; `--again ID`: a given promise recomputed."""
+
+    help = "Say by when a quote would be ready, through all the work that is open."
+
+    def add_arguments(self, parser: ArgumentParser) -> None:
+        """The quote and how to print it."""
+        parser.add_argument("quote", nargs="?", help="A JSON file, or - for standard input.")
+        parser.add_argument("--shop", default="", help="The shop's slug, where there are several.")
+        parser.add_argument("--json", action="store_true", help="Print everything as JSON.")
+        parser.add_argument(
+            "--again", type=int, metavar="ID", help="Compute a given promise again from its record."
+        )
+
+    def handle(self, *args: Any, **options: Any) -> None:
+        """Read, compute, print."""
+        try:
+            shop = shop_required(options["shop"])
+            if options["again"] is not None:
+                self._again(shop, options["again"])
+                return
+            outlook = quote_outlook(shop, quote_read(shop, _read(options["quote"])), now=now_to_the_minute())
+        except ShopError as refused:
+            at = f"{refused.field}: " if refused.field else ""
+            raise CommandError(f"{at}{refused.message}") from refused
+        if options["json"]:
+            self.stdout.write(json.dumps(outlook_json(shop, outlook), indent=1))
+        else:
+            self._say(shop, outlook)
+
+    def _say(self, shop: Shop, outlook: Outlook) -> None:
+        at = say_instant(shop.local(outlook.promised_at))
+        self.stdout.write(f"{at}, {say_confidence(outlook.confidence)}.")
+        for p, instant in sorted(outlook.quantiles.items()):
+            self.stdout.write(f"  {say_confidence(p)}: {say_instant(shop.local(instant))}")
+        for stage in outlook.stages:
+            rests = "trade default" if stage.is_default else f"{stage.n:g} clocked"
+            self.stdout.write(f"  {stage.name}: {stage.p50:.0f} min, eight in ten {stage.p80:.0f} ({rests})")
+        self.stdout.write("No work is assumed but what is promised or begun.")
+
+    def _again(self, shop: Shop, promise_id: int) -> None:
+        promise = Promise.objects.of(shop).filter(pk=promise_id).first()
+        if promise is None:
+            raise CommandError(f"There is no promise {promise_id} in this shop.")
+        found = promise_again(promise)
+        self.stdout.write(json.dumps({"kept": promise.quantiles, "again": found}, indent=1))
+        if found != promise.quantiles:
+            raise CommandError("The record gives another answer now: the libraries have changed since.")
+
+
+def _read(name: str | None) -> object:
+    if not name:
+        raise CommandError("Name a quote file, as: manage.py promise quote.json")
+    try:
+        text = sys.stdin.read() if name == "-" else Path(name).read_text(encoding="utf-8")
+    except OSError as error:
+        raise CommandError(f"{name} cannot be read: {error.strerror}.") from error
+    try:
+        return json.loads(text)
+    except ValueError as error:
+        raise CommandError(f"{name} is not JSON: {error}.") from error
