@@ -75,6 +75,7 @@ class PooledState(ShopOwned):
     n = models.PositiveIntegerField(default=0, help_text="Samples learned.")
     last_at = models.DateTimeField(null=True, blank=True)
     last_stage = models.PositiveBigIntegerField(default=0)
+    version = models.PositiveBigIntegerField(default=0, help_text="Raised whenever the shop learns.")
 
     class Meta:
         constraints = [models.UniqueConstraint("shop", "part", name="pooled_state_once")]

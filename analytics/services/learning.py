@@ -2,21 +2,27 @@
 
 Samples are learned in the order of (finished_at, stage). One that comes in that order updates the states; one that
 comes late, changes or goes means learning its tracks again in order, so that the same events always give the same
-rows. Learning is serial within a shop: the shop's pooled rows are the lock.
+rows.
+
+What is to be written is worked out first, outside a transaction, so that no tap waits for it. Then it is written if
+nobody else has learned in this shop meanwhile; if somebody has, it is worked out again.
 """
 
 from __future__ import annotations
 
 from collections.abc import Callable, Collection, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
+from functools import partial
 
 from django.db import transaction
+from django.db.models import F
 
 from analytics.engine.trade import PARTS
 from analytics.models import ModelState, PooledState, Sample, StageDay
 from analytics.selectors.samples import samples_of, stages_to_learn
 from analytics.services.cells import cell_of, cells_remake
 from analytics.services.tracks import (
+    Track,
     TrackKey,
     place_of,
     track_empty,
@@ -29,7 +35,10 @@ from jobs.models import Stage, StageKind
 from shop.models import Shop
 
 AT_ONCE = 500
-"""Stages that a sweep learns in one transaction."""
+"""Stages that a sweep learns at a time."""
+
+TRIES = 3
+"""How often it is worked out without holding the others up; then they wait."""
 
 FACTS = (
     "kind_id", "job_type_id", "person_id", "machine_id", "hands_on_min", "unattended_min", "drivers", "categories",
@@ -52,17 +61,44 @@ class Change:
         """The sample before, and the one after."""
         return [sample for sample in (self.old, self.new) if sample is not None]
 
+    @property
+    def is_news(self) -> bool:
+        """Whether the sample says something else than before."""
+        if self.old is None or self.new is None:
+            return True
+        return any(getattr(self.old, name) != getattr(self.new, name) for name in FACTS)
+
+
+@dataclass
+class Plan:
+    """What is to be written.
+
+    afresh: everything that was learned is removed before. tracks: with whether each was learned from the
+    beginning. pits: samples, else unchanged, that lie elsewhere in their forecast now.
+    """
+
+    changes: Sequence[Change]
+    afresh: bool = False
+    tracks: list[tuple[Track, bool]] = field(default_factory=list)
+    pits: dict[int, Sample] = field(default_factory=dict)
+
+    @property
+    def news(self) -> list[Change]:
+        """The changes that bear on what was learned."""
+        return [change for change in self.changes if change.is_news]
+
 
 def learn_stage(stage_id: int) -> bool:
     """Learn one stage as it stands now, or forget it if it is finished no more; whether anything was written."""
     shop = Shop.objects.filter(pk__in=Stage.objects.filter(pk=stage_id).values("shop")).first()
-    return shop is not None and _learn(shop, [stage_id]) > 0
+    return shop is not None and _carry_out(shop, partial(_plan_stages, shop, [stage_id])) > 0
 
 
 def sweep_shop(shop: Shop) -> int:
     """Learn every stage of a shop that no message told us of; how many."""
     found = stages_to_learn(shop)
-    return sum(_learn(shop, found[i : i + AT_ONCE]) for i in range(0, len(found), AT_ONCE))
+    parts = (found[i : i + AT_ONCE] for i in range(0, len(found), AT_ONCE))
+    return sum(_carry_out(shop, partial(_plan_stages, shop, part)) for part in parts)
 
 
 def sweep_all() -> int:
@@ -72,55 +108,73 @@ def sweep_all() -> int:
 
 def relearn_kind(kind: StageKind) -> None:
     """Learn the tracks of a stage kind again from their samples."""
-    with transaction.atomic():
-        _lock(kind.shop)
-        kinds = list(StageKind.objects.of(kind.shop))
-        for key in track_keys(kind):
-            _pits_save(_replay(kind.shop, key, kinds, {}))
+    _carry_out(kind.shop, partial(_plan_kind, kind))
 
 
-@transaction.atomic
 def learn_shop(shop: Shop, progress: Progress = lambda text: None) -> int:
     """Learn a shop's finished stages from the beginning; how many samples there are."""
-    _lock(shop)
+    return _carry_out(shop, partial(_plan_shop, shop, progress))
+
+
+def _carry_out(shop: Shop, make: Callable[[], Plan]) -> int:
+    """Make the plan and write it, if what it rests on still holds; how many samples it changes."""
+    for _ in range(TRIES):
+        before = _version(shop)
+        plan = make()
+        if not (plan.changes or plan.tracks):
+            return 0
+        with transaction.atomic():
+            if _lock(shop) == before:
+                return _write(shop, plan)
+    with transaction.atomic():
+        _lock(shop)
+        return _write(shop, make())
+
+
+def _version(shop: Shop) -> int:
+    """How often something was learned in this shop."""
+    rows = PooledState.objects.of(shop).filter(part=PARTS[0])
+    return rows.values_list("version", flat=True).first() or 0
+
+
+def _lock(shop: Shop) -> int:
+    """Let no one else write what they learned in this shop until the transaction ends; the version."""
+    for part in PARTS:
+        PooledState.objects.get_or_create(shop=shop, part=part)
+    rows = PooledState.objects.of(shop).select_for_update().order_by("part")
+    return {row.part: row.version for row in rows}[PARTS[0]]
+
+
+def _plan_stages(shop: Shop, stage_ids: Collection[int]) -> Plan:
+    """Bring the samples of these stages, and all that hangs on them, up to date."""
+    plan = Plan(_changes(shop, stage_ids))
+    kinds = list(StageKind.objects.of(shop)) if plan.news else []
+    for key in _tracks(kinds):
+        mine = {kind.pk for kind in kinds if key in track_keys(kind)}
+        here = [c for c in plan.news if any(sample.used and sample.kind_id in mine for sample in c.samples)]
+        if here:
+            _plan_track(shop, plan, key, kinds, here)
+    return plan
+
+
+def _plan_kind(kind: StageKind) -> Plan:
+    plan, kinds = Plan([]), list(StageKind.objects.of(kind.shop))
+    for key in track_keys(kind):
+        _replay(kind.shop, plan, key, kinds, {})
+    return plan
+
+
+def _plan_shop(shop: Shop, progress: Progress) -> Plan:
     progress("Making samples")
-    for model in (Sample, ModelState, StageDay):
-        model.objects.of(shop).delete()
-    PooledState.objects.of(shop).update(state={}, n=0, last_at=None, last_stage=0)
     samples = samples_of(shop)
     progress(f"Learning from {len(samples):,} stages")
     kinds = list(StageKind.objects.of(shop))
-    keys = dict.fromkeys(key for kind in kinds for key in track_keys(kind))
-    for key in keys:
-        _run(shop, key, kinds, samples)
-    Sample.objects.bulk_create(samples, batch_size=1000)
-    cells_remake(shop, {cell_of(shop, sample) for sample in samples})
-    return len(samples)
+    tracks = [(_learned(key, kinds, samples), True) for key in _tracks(kinds)]
+    return Plan([Change(None, sample) for sample in samples], True, tracks)
 
 
-@transaction.atomic
-def _learn(shop: Shop, stage_ids: Collection[int]) -> int:
-    """Bring the samples of these stages, and all that hangs on them, up to date; how many were not."""
-    _lock(shop)
-    changes = _changes(shop, stage_ids)
-    teaching = [change for change in changes if not _same(change)]
-    Sample.objects.filter(pk__in=[c.old.pk for c in changes if c.old and not c.new]).delete()
-    kinds = list(StageKind.objects.of(shop))
-    for key in dict.fromkeys(key for kind in kinds for key in track_keys(kind)):
-        mine = {kind.pk for kind in kinds if key in track_keys(kind)}
-        here = [c for c in teaching if any(sample.used and sample.kind_id in mine for sample in c.samples)]
-        if here:
-            _learn_track(shop, key, kinds, here)
-    _samples_save(changes)
-    cells_remake(shop, {cell_of(shop, sample) for change in teaching for sample in change.samples})
-    return len(changes)
-
-
-def _lock(shop: Shop) -> None:
-    """Let no one else learn in this shop until the transaction ends."""
-    for part in PARTS:
-        PooledState.objects.get_or_create(shop=shop, part=part)
-    list(PooledState.objects.of(shop).select_for_update().order_by("part"))
+def _tracks(kinds: Sequence[StageKind]) -> list[TrackKey]:
+    return list(dict.fromkeys(key for kind in kinds for key in track_keys(kind)))
 
 
 def _changes(shop: Shop, stage_ids: Collection[int]) -> list[Change]:
@@ -131,62 +185,67 @@ def _changes(shop: Shop, stage_ids: Collection[int]) -> list[Change]:
     for change in both:
         if change.old and change.new:
             change.new.pk, change.new.pit = change.old.pk, change.old.pit if change.new.used else {}
-    wanted = [c for c in both if not _same(c) or c.samples[0].fold_digest != c.samples[1].fold_digest]
+    wanted = [c for c in both if c.is_news or c.samples[0].fold_digest != c.samples[1].fold_digest]
     return sorted(wanted, key=lambda change: place_of(change.samples[-1]))
 
 
-def _same(change: Change) -> bool:
-    """Whether the sample says the same as before."""
-    return (
-        change.old is not None
-        and change.new is not None
-        and all(getattr(change.old, name) == getattr(change.new, name) for name in FACTS)
-    )
-
-
-def _learn_track(shop: Shop, key: TrackKey, kinds: Sequence[StageKind], changes: Sequence[Change]) -> None:
+def _plan_track(
+    shop: Shop, plan: Plan, key: TrackKey, kinds: Sequence[StageKind], changes: Sequence[Change]
+) -> None:
     """Add the changed samples to a track if they all come behind what it knows; else learn it again in order."""
     fresh = [change.new for change in changes if change.new and change.new.used]
     last = track_last(shop, key)
     forgets = any(change.old and change.old.used for change in changes)
     if forgets or (last is not None and last >= place_of(fresh[0])):
-        _pits_save(_replay(shop, key, kinds, {c.samples[0].stage_id: c.new for c in changes}))
+        _replay(shop, plan, key, kinds, {c.samples[0].stage_id: c.new for c in changes})
         return
     track = track_load(shop, key, kinds, {sample.kind_id for sample in fresh})
     for sample in fresh:
         if sample.kind_id in track.keys:
             track.learn(sample)
-    track_save(shop, track, whole=False)
+    plan.tracks.append((track, False))
 
 
 def _replay(
-    shop: Shop, key: TrackKey, kinds: Sequence[StageKind], changed: dict[int, Sample | None]
-) -> list[Sample]:
-    """Learn a track from the beginning. changed: stages whose samples are not yet stored as they are now.
-
-    Returns the stored samples whose place in their forecast is another one now.
-    """
-    wanted = [kind.pk for kind in kinds if key in track_keys(kind)]
-    stored = list(Sample.objects.of(shop).filter(kind__in=wanted))
-    before = {sample.stage_id: sample.pit.get(key.part) for sample in stored}
+    shop: Shop, plan: Plan, key: TrackKey, kinds: Sequence[StageKind], changed: dict[int, Sample | None]
+) -> None:
+    """Learn a track from the beginning. changed: stages whose samples are not stored as they will be."""
+    mine = [kind.pk for kind in kinds if key in track_keys(kind)]
+    stored = [
+        plan.pits.get(sample.stage_id, sample) for sample in Sample.objects.of(shop).filter(kind__in=mine)
+    ]
     samples = [sample for sample in stored if sample.stage_id not in changed]
-    _run(shop, key, kinds, sorted([*samples, *filter(None, changed.values())], key=place_of))
-    return [sample for sample in samples if sample.pit.get(key.part) != before[sample.stage_id]]
+    before = [sample.pit.get(key.part) for sample in samples]
+    order = sorted([*samples, *filter(None, changed.values())], key=place_of)
+    plan.tracks.append((_learned(key, kinds, order), True))
+    plan.pits.update(
+        (sample.stage_id, sample)
+        for sample, pit in zip(samples, before, strict=True)
+        if sample.pit.get(key.part) != pit
+    )
 
 
-def _run(shop: Shop, key: TrackKey, kinds: Sequence[StageKind], samples: Sequence[Sample]) -> None:
-    """Learn a track from the beginning. samples: in order; those of other kinds are passed over."""
+def _learned(key: TrackKey, kinds: Sequence[StageKind], samples: Sequence[Sample]) -> Track:
+    """A track that has learned these samples, given in order; those of other kinds are passed over."""
     track = track_empty(key, kinds)
     for sample in samples:
         if sample.used and sample.kind_id in track.keys:
             track.learn(sample)
-    track_save(shop, track, whole=True)
+    return track
 
 
-def _pits_save(samples: Sequence[Sample]) -> None:
-    Sample.objects.bulk_update(samples, ["pit"], batch_size=500)
-
-
-def _samples_save(changes: Sequence[Change]) -> None:
-    Sample.objects.bulk_create([c.new for c in changes if c.new and not c.old], batch_size=500)
+def _write(shop: Shop, plan: Plan) -> int:
+    """Write a plan; how many samples it changes."""
+    if plan.afresh:
+        for model in (Sample, ModelState, StageDay):
+            model.objects.of(shop).delete()
+    changes = plan.changes
+    for track, whole in plan.tracks:
+        track_save(shop, track, whole=whole)
+    Sample.objects.filter(pk__in=[c.old.pk for c in changes if c.old and not c.new]).delete()
+    Sample.objects.bulk_create([c.new for c in changes if c.new and not c.old], batch_size=1000)
     Sample.objects.bulk_update([c.new for c in changes if c.new and c.old], STORED, batch_size=200)
+    Sample.objects.bulk_update(plan.pits.values(), ["pit"], batch_size=500)
+    cells_remake(shop, {cell_of(shop, sample) for change in plan.news for sample in change.samples})
+    PooledState.objects.of(shop).update(version=F("version") + 1)
+    return len(changes)

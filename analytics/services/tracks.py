@@ -78,8 +78,8 @@ def track_load(shop: Shop, key: TrackKey, kinds: Iterable[StageKind], wanted: It
     stored = ModelState.objects.of(shop).filter(part=key.part, kind__in=set(wanted) & track.keys.keys())
     track.states = {row.kind_id: State.from_dict(row.state) for row in stored}
     if key.kind_id is None:
-        row = PooledState.objects.of(shop).get(part=key.part)
-        track.pooled = State.from_dict(row.state) if row.state else track.pooled
+        row = PooledState.objects.of(shop).filter(part=key.part).first()
+        track.pooled = State.from_dict(row.state) if row and row.state else track.pooled
     return track
 
 

@@ -62,7 +62,7 @@ def learned_rows(shop: Shop) -> dict[str, list[dict[str, Any]]]:
     """Every derived row of what was learned, without its key, in a settled order."""
     return {
         model.__name__: [
-            {name: value for name, value in row.items() if name != "id"}
+            {name: value for name, value in row.items() if name not in ("id", "version")}
             for row in model.objects.of(shop).order_by(*order).values()
         ]
         for model, order in (

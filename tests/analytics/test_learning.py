@@ -1,11 +1,12 @@
 """Each finished stage is learned exactly once, whatever the order in which the news of it comes."""
 
 import random
-from collections.abc import Callable
+from collections.abc import Callable, Collection
 from datetime import UTC, datetime, timedelta
 
 import numpy as np
 import pytest
+from django.db import connection
 from kombu import Connection
 from kombu.pools import ProducerPool
 
@@ -15,6 +16,7 @@ from analytics.engine.durations import Observation, State, update
 from analytics.models import ModelState, PooledState, Sample, StageDay
 from analytics.selectors.models import learned
 from analytics.selectors.samples import FORGOTTEN, NOTHING, unused_counts
+from analytics.services import learning
 from analytics.services.learning import learn_shop, learn_stage, relearn_kind, sweep_shop
 from jobs.models import ClockEvent, Item, Stage, TapKind
 from jobs.signals import stages_folded
@@ -262,3 +264,29 @@ def test_with_the_broker_down_it_is_logged_and_the_sweep_does_it(
     assert not Sample.objects.exists()
     tasks.sweep()
     assert Sample.objects.get().stage == stage
+
+
+@pytest.mark.parametrize("times", [1, 5])
+def test_what_was_worked_out_while_another_worker_learned_is_worked_out_again(
+    shop: Shop, times: int, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Another worker learns a stage between the working out and the writing: once, or again and again."""
+    job = a_job(shop)
+    first = finish(job, "hemming", 20, MONDAY)
+    others = [finish(job, "welding", 10 + n, MONDAY - DAY + n * timedelta(hours=1)) for n in range(times)]
+    plan_stages, outside = learning._plan_stages, len(connection.savepoint_ids)
+
+    def overtaken(shop: Shop, stage_ids: Collection[int]) -> learning.Plan:
+        plan = plan_stages(shop, stage_ids)
+        if others and stage_ids == [first.pk] and len(connection.savepoint_ids) == outside:
+            learn_stage(others.pop().pk)
+        return plan
+
+    monkeypatch.setattr(learning, "_plan_stages", overtaken)
+    assert learn_stage(first.pk)
+    monkeypatch.undo()
+    sweep_shop(shop)
+    one_by_one = learned_rows(shop)
+    assert len(one_by_one["Sample"]) == 1 + times
+    learn_shop(shop)
+    assert learned_rows(shop) == one_by_one
