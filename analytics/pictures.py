@@ -54,7 +54,7 @@ class FinishPicture:
 
 
 def finish_picture(
-    curve: Sequence[datetime], promised_at: datetime, zone: ZoneInfo, *, width: float = 720.0
+    curve: Sequence[datetime], promised_at: datetime, zone: ZoneInfo, *, width: float = 360.0
 ) -> FinishPicture:
     """The picture of a finish.
 
@@ -64,7 +64,7 @@ def finish_picture(
     first, last = min(futures[0], promised_at), max(futures[-1], promised_at)
     span = max(last - first, timedelta(hours=2))
     start, end = first - span * 0.08, last + span * 0.08
-    radius = 8.0
+    radius = 6.0
     columns: dict[int, int] = defaultdict(int)
     placed = []
     for future in futures:
@@ -83,7 +83,7 @@ def finish_picture(
         promise_x=x_of(promised_at, start, end, width),
         base=base,
         width=width,
-        height=base + 46.0,
+        height=base + 36.0,
         start=start,
         end=end,
     )

@@ -4,72 +4,118 @@ from django.db import migrations, models
 
 
 class Migration(migrations.Migration):
-
     initial = True
 
-    dependencies = [
-    ]
+    dependencies = []
 
     operations = [
         migrations.CreateModel(
-            name='ModelState',
+            name="ModelState",
             fields=[
-                ('id', models.BigAutoField(auto_created=True, primary_key=True, serialize=False, verbose_name='ID')),
-                ('part', models.CharField(choices=[('hands_on', 'Hands-on'), ('unattended', 'Unattended run')], default='hands_on', max_length=10)),
-                ('state', models.JSONField(default=dict)),
-                ('n', models.PositiveIntegerField(default=0, help_text='Samples learned.')),
-                ('last_at', models.DateTimeField(blank=True, null=True)),
-                ('last_stage', models.PositiveBigIntegerField(default=0)),
+                (
+                    "id",
+                    models.BigAutoField(
+                        auto_created=True, primary_key=True, serialize=False, verbose_name="ID"
+                    ),
+                ),
+                (
+                    "part",
+                    models.CharField(
+                        choices=[("hands_on", "Hands-on"), ("unattended", "Unattended run")],
+                        default="hands_on",
+                        max_length=10,
+                    ),
+                ),
+                ("state", models.JSONField(default=dict)),
+                ("n", models.PositiveIntegerField(default=0, help_text="Samples learned.")),
+                ("last_at", models.DateTimeField(blank=True, null=True)),
+                ("last_stage", models.PositiveBigIntegerField(default=0)),
             ],
         ),
         migrations.CreateModel(
-            name='Promise',
+            name="Promise",
             fields=[
-                ('id', models.BigAutoField(auto_created=True, primary_key=True, serialize=False, verbose_name='ID')),
-                ('made_at', models.DateTimeField()),
-                ('confidence', models.FloatField()),
-                ('promised_at', models.DateTimeField()),
-                ('quantiles', models.JSONField(help_text='Confidence to ISO 8601 instant of the finish.')),
-                ('quote', models.JSONField(help_text='What was asked.')),
-                ('seed', models.PositiveBigIntegerField()),
-                ('runs', models.PositiveIntegerField(help_text='Futures drawn.')),
-                ('model_version', models.CharField(max_length=40)),
-                ('backlog_digest', models.CharField(help_text="SHA-256 of the simulation's input.", max_length=64)),
-                ('snapshot', models.BinaryField(help_text="The simulation's input, to compute the same answer again.")),
+                (
+                    "id",
+                    models.BigAutoField(
+                        auto_created=True, primary_key=True, serialize=False, verbose_name="ID"
+                    ),
+                ),
+                ("made_at", models.DateTimeField()),
+                ("confidence", models.FloatField()),
+                ("promised_at", models.DateTimeField()),
+                ("quantiles", models.JSONField(help_text="Confidence to ISO 8601 instant of the finish.")),
+                ("quote", models.JSONField(help_text="What was asked.")),
+                ("seed", models.PositiveBigIntegerField()),
+                ("runs", models.PositiveIntegerField(help_text="Futures drawn.")),
+                ("model_version", models.CharField(max_length=40)),
+                (
+                    "backlog_digest",
+                    models.CharField(help_text="SHA-256 of the simulation's input.", max_length=64),
+                ),
+                (
+                    "snapshot",
+                    models.BinaryField(help_text="The simulation's input, to compute the same answer again."),
+                ),
             ],
             options={
-                'ordering': ['-made_at'],
+                "ordering": ["-made_at"],
             },
         ),
         migrations.CreateModel(
-            name='Sample',
+            name="Sample",
             fields=[
-                ('id', models.BigAutoField(auto_created=True, primary_key=True, serialize=False, verbose_name='ID')),
-                ('hands_on_min', models.FloatField(help_text='Minutes with at least one person at it.')),
-                ('unattended_min', models.FloatField(default=0, help_text='Minutes that the machine ran alone.')),
-                ('drivers', models.JSONField(default=dict)),
-                ('categories', models.JSONField(default=dict, help_text="Job type, person, machine and the shop's own.")),
-                ('finished_at', models.DateTimeField()),
-                ('used', models.BooleanField(default=True, help_text='Whether the model learns from it.')),
-                ('why', models.CharField(blank=True, help_text='Why it is not used.', max_length=120)),
-                ('pit', models.JSONField(default=dict, help_text='Part to where the minutes fell in the forecast before them, 0..1.')),
-                ('fold_digest', models.CharField(help_text="The stage's digest when this was made.", max_length=16)),
+                (
+                    "id",
+                    models.BigAutoField(
+                        auto_created=True, primary_key=True, serialize=False, verbose_name="ID"
+                    ),
+                ),
+                ("hands_on_min", models.FloatField(help_text="Minutes with at least one person at it.")),
+                (
+                    "unattended_min",
+                    models.FloatField(default=0, help_text="Minutes that the machine ran alone."),
+                ),
+                ("drivers", models.JSONField(default=dict)),
+                (
+                    "categories",
+                    models.JSONField(default=dict, help_text="Job type, person, machine and the shop's own."),
+                ),
+                ("finished_at", models.DateTimeField()),
+                ("used", models.BooleanField(default=True, help_text="Whether the model learns from it.")),
+                ("why", models.CharField(blank=True, help_text="Why it is not used.", max_length=120)),
+                (
+                    "pit",
+                    models.JSONField(
+                        default=dict,
+                        help_text="Part to where the minutes fell in the forecast before them, 0..1.",
+                    ),
+                ),
+                (
+                    "fold_digest",
+                    models.CharField(help_text="The stage's digest when this was made.", max_length=16),
+                ),
             ],
             options={
-                'ordering': ['finished_at', 'stage_id'],
+                "ordering": ["finished_at", "stage_id"],
             },
         ),
         migrations.CreateModel(
-            name='StageDay',
+            name="StageDay",
             fields=[
-                ('id', models.BigAutoField(auto_created=True, primary_key=True, serialize=False, verbose_name='ID')),
-                ('day', models.DateField(help_text="In the shop's zone.")),
-                ('n', models.PositiveIntegerField()),
-                ('minutes', models.FloatField(help_text='Their sum.')),
-                ('bins', models.JSONField(default=dict, help_text='Bin number to count.')),
+                (
+                    "id",
+                    models.BigAutoField(
+                        auto_created=True, primary_key=True, serialize=False, verbose_name="ID"
+                    ),
+                ),
+                ("day", models.DateField(help_text="In the shop's zone.")),
+                ("n", models.PositiveIntegerField()),
+                ("minutes", models.FloatField(help_text="Their sum.")),
+                ("bins", models.JSONField(default=dict, help_text="Bin number to count.")),
             ],
             options={
-                'ordering': ['day'],
+                "ordering": ["day"],
             },
         ),
     ]

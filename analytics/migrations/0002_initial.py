@@ -5,18 +5,19 @@ from django.db import migrations, models
 
 
 class Migration(migrations.Migration):
-
     initial = True
 
     dependencies = [
-        ('analytics', '0001_initial'),
-        ('jobs', '0001_initial'),
+        ("analytics", "0001_initial"),
+        ("jobs", "0001_initial"),
     ]
 
     operations = [
         migrations.AddField(
-            model_name='modelstate',
-            name='kind',
-            field=models.ForeignKey(on_delete=django.db.models.deletion.CASCADE, related_name='model_states', to='jobs.stagekind'),
+            model_name="modelstate",
+            name="kind",
+            field=models.ForeignKey(
+                on_delete=django.db.models.deletion.CASCADE, related_name="model_states", to="jobs.stagekind"
+            ),
         ),
     ]

@@ -6,104 +6,148 @@ from django.db import migrations, models
 
 
 class Migration(migrations.Migration):
-
     initial = True
 
     dependencies = [
-        ('analytics', '0002_initial'),
-        ('jobs', '0001_initial'),
-        ('shop', '0001_initial'),
+        ("analytics", "0002_initial"),
+        ("jobs", "0001_initial"),
+        ("shop", "0001_initial"),
         migrations.swappable_dependency(settings.AUTH_USER_MODEL),
     ]
 
     operations = [
         migrations.AddField(
-            model_name='modelstate',
-            name='shop',
-            field=models.ForeignKey(on_delete=django.db.models.deletion.CASCADE, related_name='+', to='shop.shop'),
+            model_name="modelstate",
+            name="shop",
+            field=models.ForeignKey(
+                on_delete=django.db.models.deletion.CASCADE, related_name="+", to="shop.shop"
+            ),
         ),
         migrations.AddField(
-            model_name='promise',
-            name='job',
-            field=models.ForeignKey(on_delete=django.db.models.deletion.CASCADE, related_name='promises', to='jobs.job'),
+            model_name="promise",
+            name="job",
+            field=models.ForeignKey(
+                on_delete=django.db.models.deletion.CASCADE, related_name="promises", to="jobs.job"
+            ),
         ),
         migrations.AddField(
-            model_name='promise',
-            name='made_by',
-            field=models.ForeignKey(blank=True, null=True, on_delete=django.db.models.deletion.SET_NULL, related_name='+', to=settings.AUTH_USER_MODEL),
+            model_name="promise",
+            name="made_by",
+            field=models.ForeignKey(
+                blank=True,
+                null=True,
+                on_delete=django.db.models.deletion.SET_NULL,
+                related_name="+",
+                to=settings.AUTH_USER_MODEL,
+            ),
         ),
         migrations.AddField(
-            model_name='promise',
-            name='shop',
-            field=models.ForeignKey(on_delete=django.db.models.deletion.CASCADE, related_name='+', to='shop.shop'),
+            model_name="promise",
+            name="shop",
+            field=models.ForeignKey(
+                on_delete=django.db.models.deletion.CASCADE, related_name="+", to="shop.shop"
+            ),
         ),
         migrations.AddField(
-            model_name='sample',
-            name='job_type',
-            field=models.ForeignKey(on_delete=django.db.models.deletion.CASCADE, related_name='samples', to='jobs.jobtype'),
+            model_name="sample",
+            name="job_type",
+            field=models.ForeignKey(
+                on_delete=django.db.models.deletion.CASCADE, related_name="samples", to="jobs.jobtype"
+            ),
         ),
         migrations.AddField(
-            model_name='sample',
-            name='kind',
-            field=models.ForeignKey(on_delete=django.db.models.deletion.CASCADE, related_name='samples', to='jobs.stagekind'),
+            model_name="sample",
+            name="kind",
+            field=models.ForeignKey(
+                on_delete=django.db.models.deletion.CASCADE, related_name="samples", to="jobs.stagekind"
+            ),
         ),
         migrations.AddField(
-            model_name='sample',
-            name='machine',
-            field=models.ForeignKey(blank=True, null=True, on_delete=django.db.models.deletion.SET_NULL, related_name='+', to='shop.machine'),
+            model_name="sample",
+            name="machine",
+            field=models.ForeignKey(
+                blank=True,
+                null=True,
+                on_delete=django.db.models.deletion.SET_NULL,
+                related_name="+",
+                to="shop.machine",
+            ),
         ),
         migrations.AddField(
-            model_name='sample',
-            name='person',
-            field=models.ForeignKey(blank=True, null=True, on_delete=django.db.models.deletion.SET_NULL, related_name='+', to='shop.person'),
+            model_name="sample",
+            name="person",
+            field=models.ForeignKey(
+                blank=True,
+                null=True,
+                on_delete=django.db.models.deletion.SET_NULL,
+                related_name="+",
+                to="shop.person",
+            ),
         ),
         migrations.AddField(
-            model_name='sample',
-            name='shop',
-            field=models.ForeignKey(on_delete=django.db.models.deletion.CASCADE, related_name='+', to='shop.shop'),
+            model_name="sample",
+            name="shop",
+            field=models.ForeignKey(
+                on_delete=django.db.models.deletion.CASCADE, related_name="+", to="shop.shop"
+            ),
         ),
         migrations.AddField(
-            model_name='sample',
-            name='stage',
-            field=models.OneToOneField(on_delete=django.db.models.deletion.CASCADE, related_name='sample', to='jobs.stage'),
+            model_name="sample",
+            name="stage",
+            field=models.OneToOneField(
+                on_delete=django.db.models.deletion.CASCADE, related_name="sample", to="jobs.stage"
+            ),
         ),
         migrations.AddField(
-            model_name='stageday',
-            name='job_type',
-            field=models.ForeignKey(on_delete=django.db.models.deletion.CASCADE, related_name='+', to='jobs.jobtype'),
+            model_name="stageday",
+            name="job_type",
+            field=models.ForeignKey(
+                on_delete=django.db.models.deletion.CASCADE, related_name="+", to="jobs.jobtype"
+            ),
         ),
         migrations.AddField(
-            model_name='stageday',
-            name='kind',
-            field=models.ForeignKey(on_delete=django.db.models.deletion.CASCADE, related_name='+', to='jobs.stagekind'),
+            model_name="stageday",
+            name="kind",
+            field=models.ForeignKey(
+                on_delete=django.db.models.deletion.CASCADE, related_name="+", to="jobs.stagekind"
+            ),
         ),
         migrations.AddField(
-            model_name='stageday',
-            name='shop',
-            field=models.ForeignKey(on_delete=django.db.models.deletion.CASCADE, related_name='+', to='shop.shop'),
+            model_name="stageday",
+            name="shop",
+            field=models.ForeignKey(
+                on_delete=django.db.models.deletion.CASCADE, related_name="+", to="shop.shop"
+            ),
         ),
         migrations.AddConstraint(
-            model_name='modelstate',
-            constraint=models.UniqueConstraint(models.F('kind'), models.F('part'), name='model_state_once'),
+            model_name="modelstate",
+            constraint=models.UniqueConstraint(models.F("kind"), models.F("part"), name="model_state_once"),
         ),
         migrations.AddConstraint(
-            model_name='promise',
-            constraint=models.CheckConstraint(condition=models.Q(('confidence__gt', 0), ('confidence__lt', 1)), name='promise_confidence_in_range'),
+            model_name="promise",
+            constraint=models.CheckConstraint(
+                condition=models.Q(("confidence__gt", 0), ("confidence__lt", 1)),
+                name="promise_confidence_in_range",
+            ),
         ),
         migrations.AddIndex(
-            model_name='sample',
-            index=models.Index(models.F('shop'), models.F('kind'), models.F('finished_at'), name='sample_in_order'),
+            model_name="sample",
+            index=models.Index(
+                models.F("shop"), models.F("kind"), models.F("finished_at"), name="sample_in_order"
+            ),
         ),
         migrations.AddIndex(
-            model_name='sample',
-            index=models.Index(models.F('shop'), models.F('finished_at'), name='sample_by_day'),
+            model_name="sample",
+            index=models.Index(models.F("shop"), models.F("finished_at"), name="sample_by_day"),
         ),
         migrations.AddIndex(
-            model_name='stageday',
-            index=models.Index(models.F('shop'), models.F('day'), name='stage_day_by_day'),
+            model_name="stageday",
+            index=models.Index(models.F("shop"), models.F("day"), name="stage_day_by_day"),
         ),
         migrations.AddConstraint(
-            model_name='stageday',
-            constraint=models.UniqueConstraint(models.F('kind'), models.F('job_type'), models.F('day'), name='stage_day_once'),
+            model_name="stageday",
+            constraint=models.UniqueConstraint(
+                models.F("kind"), models.F("job_type"), models.F("day"), name="stage_day_once"
+            ),
         ),
     ]

@@ -5,26 +5,42 @@ from django.db import migrations, models
 
 
 class Migration(migrations.Migration):
-
     dependencies = [
-        ('analytics', '0003_initial'),
-        ('shop', '0001_initial'),
+        ("analytics", "0003_initial"),
+        ("shop", "0001_initial"),
     ]
 
     operations = [
         migrations.CreateModel(
-            name='PooledState',
+            name="PooledState",
             fields=[
-                ('id', models.BigAutoField(auto_created=True, primary_key=True, serialize=False, verbose_name='ID')),
-                ('part', models.CharField(choices=[('hands_on', 'Hands-on'), ('unattended', 'Unattended run')], max_length=10)),
-                ('state', models.JSONField(default=dict)),
-                ('n', models.PositiveIntegerField(default=0, help_text='Samples learned.')),
-                ('last_at', models.DateTimeField(blank=True, null=True)),
-                ('last_stage', models.PositiveBigIntegerField(default=0)),
-                ('shop', models.ForeignKey(on_delete=django.db.models.deletion.CASCADE, related_name='+', to='shop.shop')),
+                (
+                    "id",
+                    models.BigAutoField(
+                        auto_created=True, primary_key=True, serialize=False, verbose_name="ID"
+                    ),
+                ),
+                (
+                    "part",
+                    models.CharField(
+                        choices=[("hands_on", "Hands-on"), ("unattended", "Unattended run")], max_length=10
+                    ),
+                ),
+                ("state", models.JSONField(default=dict)),
+                ("n", models.PositiveIntegerField(default=0, help_text="Samples learned.")),
+                ("last_at", models.DateTimeField(blank=True, null=True)),
+                ("last_stage", models.PositiveBigIntegerField(default=0)),
+                (
+                    "shop",
+                    models.ForeignKey(
+                        on_delete=django.db.models.deletion.CASCADE, related_name="+", to="shop.shop"
+                    ),
+                ),
             ],
             options={
-                'constraints': [models.UniqueConstraint(models.F('shop'), models.F('part'), name='pooled_state_once')],
+                "constraints": [
+                    models.UniqueConstraint(models.F("shop"), models.F("part"), name="pooled_state_once")
+                ],
             },
         ),
     ]

@@ -4,15 +4,14 @@ from django.db import migrations, models
 
 
 class Migration(migrations.Migration):
-
     dependencies = [
-        ('analytics', '0004_pooled_state'),
+        ("analytics", "0004_pooled_state"),
     ]
 
     operations = [
         migrations.AddField(
-            model_name='pooledstate',
-            name='version',
-            field=models.PositiveBigIntegerField(default=0, help_text='Raised whenever the shop learns.'),
+            model_name="pooledstate",
+            name="version",
+            field=models.PositiveBigIntegerField(default=0, help_text="Raised whenever the shop learns."),
         ),
     ]
