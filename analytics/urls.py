@@ -2,10 +2,13 @@
 
 from django.urls import path
 
-from analytics import views_promise, views_time
+from analytics import views_durations, views_promise, views_time
 
 app_name = "analytics"
 urlpatterns = [
+    path("durations/", views_durations.dashboard, name="dashboard"),
+    path("durations/jobs/", views_durations.dashboard_jobs, name="dashboard-jobs"),
+    path("durations/defaults/", views_durations.defaults, name="defaults"),
     path("enquiry/", views_promise.enquiry, name="enquiry"),
     path("jobs/<int:number>/time/", views_time.job_time_page, name="job-time"),
     path("jobs/<int:number>/time.csv", views_time.job_time_csv, name="job-time-csv"),
