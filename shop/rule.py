@@ -15,17 +15,19 @@ from zoneinfo import ZoneInfo
 Kind = Literal["major", "mid", "minor"]
 
 # Steps in wall-clock minutes: the finest tick, the longer one, the long one.
+_DAY, _WEEK = 1440, 10080
 _WITHIN_DAYS = (
     (1, 5, 15),
     (5, 15, 60),
     (15, 60, 180),
     (30, 60, 360),
-    (60, 360, 1440),
-    (120, 360, 1440),
+    (60, 360, _DAY),
+    (120, 360, _DAY),
+    (180, 720, _DAY),
+    (360, _DAY, _WEEK),
 )
 # The same in days; weeks begin on Monday.
 _OF_DAYS = ((1, 7, 14), (7, 28, 56))
-_DAY = 1440  # minutes
 _LABEL_PX = 6.5  # about one character of a label at its size on the page
 
 
@@ -102,9 +104,9 @@ def _within_days(
         # Where the clocks change at midnight a day begins at one o'clock: its first instant stands for midnight.
         minute = 0 if local.date() > day else local.hour * 60 + local.minute
         day = max(day, local.date())
-        kind = _kind(minute, steps)
+        kind = _kind(local.weekday() * _DAY + minute, steps)
         if at >= begin and kind is not None:
-            yield at, kind, _label(local, minute) if kind == "major" else ""
+            yield at, kind, _label(local, minute, steps[0]) if kind == "major" else ""
         at += timedelta(minutes=walk)
 
 
@@ -128,8 +130,11 @@ def _kind(count: int, steps: tuple[int, int, int]) -> Kind | None:
     return "minor" if count % minor == 0 else None
 
 
-def _label(local: datetime, minute: int) -> str:
-    return f"{local:%a} {local.day} {local:%b}" if minute == 0 else f"{local:%H:%M}"
+def _label(local: datetime, minute: int, step: int) -> str:
+    if minute:
+        return f"{local:%H:%M}"
+    # From three hours a tick on, days stand too close for the weekday's name.
+    return _date_label(local) if step >= 180 else f"{local:%a} {_date_label(local)}"
 
 
 def _date_label(day: date) -> str:

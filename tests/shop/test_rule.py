@@ -80,11 +80,18 @@ def test_a_day_that_begins_at_one_o_clock_still_has_its_midnight_tick() -> None:
     assert "Sun 8 Mar" in labels(rule_ticks(start, start + timedelta(hours=24), tz, 24 * 72))
 
 
+def test_a_fortnight_is_named_by_its_days() -> None:
+    start = datetime(2026, 11, 23, tzinfo=VIENNA)
+    ticks = rule_ticks(start, start + timedelta(days=14), VIENNA, 1000)
+    assert labels(ticks)[:3] == ["23 Nov", "24 Nov", "25 Nov"]
+    assert len(labels(ticks)) == 15
+
+
 @pytest.mark.parametrize("days", [60, 400, 4000])
 def test_long_axes_are_marked_at_mondays(days: int) -> None:
     start = datetime(2026, 11, 16, tzinfo=VIENNA)
     ticks = rule_ticks(start, start + timedelta(days=days), VIENNA, 400)
-    named = [tick for tick in ticks if tick.kind != "minor"]
+    named = [tick for tick in ticks if tick.kind == "major"]
     for tick in named:
         at = start.astimezone(UTC) + timedelta(days=days) * (tick.x / 400)
         local = (at + timedelta(seconds=1)).astimezone(VIENNA)

@@ -5,9 +5,19 @@ export const clockText = (seconds) => {
   const two = (value) => String(value).padStart(2, "0");
   return `${Math.floor(whole / 3600)}:${two(Math.floor(whole / 60) % 60)}:${two(whole % 60)}`;
 };
-const startedAt = Date.now();
-const serverNow = Number(document.documentElement.dataset.now) || startedAt;
-const ahead = startedAt - serverNow;
+// Milliseconds by which this device's clock is ahead of the server's. A page out of a cache says an old time: then
+// what the last fresh page showed holds.
+const aheadOfServer = () => {
+  const visit = performance.getEntriesByType("navigation")[0];
+  const said = Number(document.documentElement.dataset.now);
+  try {
+    if (!said || !visit?.transferSize || visit.type === "back_forward") return Number(sessionStorage.getItem("ahead")) || 0;
+    const ahead = Math.round(performance.timeOrigin + visit.responseStart - said - 500); // said in whole seconds
+    sessionStorage.setItem("ahead", String(ahead));
+    return ahead;
+  } catch { return 0; }
+};
+const ahead = aheadOfServer();
 export const tick = (root = document, now = Date.now() - ahead) => {
   for (const place of root.querySelectorAll("[data-ticking]")) {
     const since = Number(place.dataset.since), base = Number(place.dataset.baseSeconds ?? 0);
@@ -16,5 +26,5 @@ export const tick = (root = document, now = Date.now() - ahead) => {
   }
 };
 tick();
-setInterval(tick, 500);
+setInterval(() => tick(), 500);
 document.addEventListener("visibilitychange", () => { if (!document.hidden) tick(); });
