@@ -1,14 +1,13 @@
 """A planner's walk through jobs and routes in a real browser, at a phone's width."""
 
 import re
-from collections.abc import Iterator
 
 import pytest
 from axe_playwright_python.sync_playwright import Axe
 from django.conf import settings
 from django.test import Client
 from django.urls import reverse
-from playwright.sync_api import Browser, BrowserContext, Page, expect, sync_playwright
+from playwright.sync_api import BrowserContext, Page, expect
 
 from jobs.drivers import ItemSize
 from jobs.models import Job, JobType, RouteEdge
@@ -19,16 +18,6 @@ from shop.services import shop_create
 pytestmark = [pytest.mark.browser, pytest.mark.django_db(transaction=True)]
 
 WIDTHS = (390, 820, 1440)
-
-
-@pytest.fixture(scope="module")
-def chromium() -> Iterator[Browser]:
-    with pytest.MonkeyPatch.context() as patch, sync_playwright() as playwright:
-        # The browser's driver runs a loop of its own in this thread; the database is not used from it.
-        patch.setenv("DJANGO_ALLOW_ASYNC_UNSAFE", "1")
-        browser = playwright.chromium.launch(executable_path="/usr/bin/chromium")
-        yield browser
-        browser.close()
 
 
 @pytest.fixture
@@ -56,8 +45,8 @@ def log_in(context: BrowserContext, url: str, shop: Shop) -> Page:
     return context.new_page()
 
 
-def test_a_job_is_found_changed_split_and_cancelled_on_a_phone(chromium, live_server, job):
-    context = chromium.new_context(viewport={"width": 390, "height": 844}, has_touch=True)
+def test_a_job_is_found_changed_split_and_cancelled_on_a_phone(browser, live_server, job):
+    context = browser.new_context(viewport={"width": 390, "height": 844}, has_touch=True)
     page = log_in(context, live_server.url, job.shop)
     page.goto(live_server.url + reverse("jobs:job-list"))
     page.get_by_label("Customer, title or number").fill("harbour")
@@ -87,8 +76,8 @@ def test_a_job_is_found_changed_split_and_cancelled_on_a_phone(chromium, live_se
     context.close()
 
 
-def test_only_finishes_that_go_with_the_process_are_offered(chromium, live_server, job):
-    context = chromium.new_context()
+def test_only_finishes_that_go_with_the_process_are_offered(browser, live_server, job):
+    context = browser.new_context()
     page = log_in(context, live_server.url, job.shop)
     page.goto(live_server.url + reverse("jobs:job-edit", args=[job.number]))
     page.get_by_label("Cut only").check()
@@ -98,8 +87,8 @@ def test_only_finishes_that_go_with_the_process_are_offered(chromium, live_serve
     context.close()
 
 
-def test_a_route_with_a_circle_is_refused_without_scripts(chromium, live_server, job):
-    context = chromium.new_context(viewport={"width": 390, "height": 844}, java_script_enabled=False)
+def test_a_route_with_a_circle_is_refused_without_scripts(browser, live_server, job):
+    context = browser.new_context(viewport={"width": 390, "height": 844}, java_script_enabled=False)
     page = log_in(context, live_server.url, job.shop)
     lettering = JobType.objects.of(job.shop).get(name="Lettering")
     before = set(RouteEdge.objects.filter(before__job_type=lettering).values_list("pk", flat=True))
@@ -127,7 +116,7 @@ def test_a_route_with_a_circle_is_refused_without_scripts(chromium, live_server,
 
 
 @pytest.mark.parametrize("scheme", ["light", "dark"])
-def test_the_pages_fit_and_can_be_read_by_everybody(chromium, live_server, job, scheme):
+def test_the_pages_fit_and_can_be_read_by_everybody(browser, live_server, job, scheme):
     vehicle, kind = job.job_type, job.stages.first().kind
     urls = [
         reverse("jobs:job-list"),
@@ -141,7 +130,7 @@ def test_the_pages_fit_and_can_be_read_by_everybody(chromium, live_server, job, 
         reverse("jobs:customer-list"),
         reverse("jobs:customer", args=[job.customer_id]),
     ]
-    context = chromium.new_context(color_scheme=scheme)
+    context = browser.new_context(color_scheme=scheme)
     page = log_in(context, live_server.url, job.shop)
     wrong = []
     for url in urls:
