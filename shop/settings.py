@@ -1,25 +1,29 @@
 """Settings, read from the environment. Nothing set means the embedded shop: SQLite and a folder broker.
 
 `DATABASE_URL` or `REDIS_URL` makes it the grown-up installation, which refuses to start without its own
-`SECRET_KEY` and `ALLOWED_HOSTS`.
+`SECRET_KEY` and `ALLOWED_HOSTS`. A value that makes no sense stops the start and is named.
 """
 
+import os
 import secrets
 from pathlib import Path
 from typing import Any
 
-import environ
 from django.core.exceptions import ImproperlyConfigured
 
-env = environ.Env()
+from shop.environment import a_folder, a_list, a_number, a_postgres_url, a_redis_url, a_switch, a_text, a_word
 
 BASE_DIR = Path(__file__).resolve().parent.parent
-DATA_DIR = Path(env.str("DATA_DIR", default=str(BASE_DIR / "data"))).expanduser().resolve()
+DATA_DIR = a_folder("DATA_DIR", BASE_DIR / "data")
 
-DATABASE_URL = env.str("DATABASE_URL", default="")
-REDIS_URL = env.str("REDIS_URL", default="")
-EMBEDDED = not DATABASE_URL and not REDIS_URL
-DEBUG = env.bool("DEBUG", default=False)
+DATABASE = a_postgres_url("DATABASE_URL")
+REDIS_URL = a_redis_url("REDIS_URL")
+EMBEDDED = DATABASE is None and not REDIS_URL
+DEBUG = a_switch("DEBUG", False)
+
+# Read by numba at its import: compiled code is kept with the data, where it may be written.
+NUMBA_CACHE_DIR = a_folder("NUMBA_CACHE_DIR", DATA_DIR / "numba")
+os.environ["NUMBA_CACHE_DIR"] = str(NUMBA_CACHE_DIR)
 
 
 def _kept_secret(path: Path) -> str:
@@ -27,8 +31,10 @@ def _kept_secret(path: Path) -> str:
     try:
         path.parent.mkdir(parents=True, exist_ok=True)
         if not path.exists():
-            path.touch(mode=0o600)
-            path.write_text(secrets.token_urlsafe(50), encoding="ascii")
+            made = path.with_suffix(f".{os.getpid()}")
+            made.touch(mode=0o600)
+            made.write_text(secrets.token_urlsafe(50), encoding="ascii")
+            made.replace(path)
         return path.read_text(encoding="ascii").strip()
     except OSError as error:
         raise ImproperlyConfigured(
@@ -37,7 +43,7 @@ def _kept_secret(path: Path) -> str:
         ) from error
 
 
-SECRET_KEY = env.str("SECRET_KEY", default="")
+SECRET_KEY = a_text("SECRET_KEY")
 if not SECRET_KEY:
     if not EMBEDDED:
         raise ImproperlyConfigured(
@@ -46,21 +52,20 @@ if not SECRET_KEY:
         )
     SECRET_KEY = _kept_secret(DATA_DIR / "secret-key")
 
-ALLOWED_HOSTS = env.list("ALLOWED_HOSTS", default=["*"] if EMBEDDED else [])
-CSRF_TRUSTED_ORIGINS = env.list("CSRF_TRUSTED_ORIGINS", default=[])
+ALLOWED_HOSTS = a_list("ALLOWED_HOSTS", ["*"] if EMBEDDED else [])
+CSRF_TRUSTED_ORIGINS = a_list("CSRF_TRUSTED_ORIGINS", [])
 if not EMBEDDED and not ALLOWED_HOSTS:
     raise ImproperlyConfigured(
         "ALLOWED_HOSTS is not set. Name the hosts that this server answers for, by commas."
     )
 
 # HTTPS is asked for outside the embedded shop; HTTPS=0 is for a trial behind no proxy.
-HTTPS = env.bool("HTTPS", default=not EMBEDDED)
+HTTPS = a_switch("HTTPS", not EMBEDDED)
 SECURE_SSL_REDIRECT = HTTPS
 SECURE_PROXY_SSL_HEADER = ("HTTP_X_FORWARDED_PROTO", "https") if HTTPS else None
-SECURE_HSTS_SECONDS = env.int("HSTS_SECONDS", default=31_536_000) if HTTPS else 0
+SECURE_HSTS_SECONDS = int(a_number("HSTS_SECONDS", 31_536_000)) if HTTPS else 0
 SECURE_HSTS_INCLUDE_SUBDOMAINS = HTTPS
 SECURE_HSTS_PRELOAD = HTTPS
-SECURE_REDIRECT_EXEMPT = [r"^healthz$"]
 SESSION_COOKIE_SECURE = HTTPS
 CSRF_COOKIE_SECURE = HTTPS
 SESSION_COOKIE_AGE = 60 * 60 * 24 * 60  # seconds: a maker does not log in with gloves on
@@ -85,6 +90,7 @@ INSTALLED_APPS = [
 ]
 
 MIDDLEWARE = [
+    "shop.health.HealthMiddleware",
     "django.middleware.security.SecurityMiddleware",
     "whitenoise.middleware.WhiteNoiseMiddleware",
     "csp.middleware.CSPMiddleware",
@@ -127,10 +133,8 @@ CONTENT_SECURITY_POLICY = {
     }
 }
 
-if DATABASE_URL:
-    DATABASES = {"default": env.db_url("DATABASE_URL")}
-    DATABASES["default"]["CONN_MAX_AGE"] = 60
-    DATABASES["default"]["CONN_HEALTH_CHECKS"] = True
+if DATABASE is not None:
+    DATABASES = {"default": {**DATABASE, "CONN_MAX_AGE": 60, "CONN_HEALTH_CHECKS": True}}
 else:
     DATABASES = {
         "default": {
@@ -167,6 +171,7 @@ AXES_FAILURE_LIMIT = 8
 AXES_COOLOFF_TIME = 0.25  # hours
 AXES_LOCKOUT_PARAMETERS = [["username", "ip_address"]]
 AXES_RESET_ON_SUCCESS = True
+AXES_LOCKOUT_TEMPLATE = "shop/locked_out.html"
 
 LANGUAGE_CODE = "en-gb"
 TIME_ZONE = "UTC"
@@ -174,7 +179,7 @@ USE_TZ = True
 USE_I18N = True
 
 STATIC_URL = "static/"
-STATIC_ROOT = DATA_DIR / "static"
+STATIC_ROOT = a_folder("STATIC_ROOT", DATA_DIR / "static")
 WHITENOISE_USE_FINDERS = EMBEDDED
 STORAGES = {
     "default": {"BACKEND": "django.core.files.storage.FileSystemStorage"},
@@ -204,6 +209,8 @@ SPECTACULAR_SETTINGS = {
     "SWAGGER_UI_FAVICON_HREF": "SIDECAR",
 }
 
+# True does each task where it is sent, without a worker: the test suite.
+CELERY_TASK_ALWAYS_EAGER = a_switch("CELERY_TASK_ALWAYS_EAGER", False)
 CELERY_TASK_ACKS_LATE = True
 CELERY_TASK_IGNORE_RESULT = True
 CELERY_TASK_TIME_LIMIT = 600  # seconds
@@ -224,25 +231,23 @@ if REDIS_URL:
         "interval_step": 0.1,
     }
 else:
-    BROKER_DIR = DATA_DIR / "broker"
-    CELERY_BROKER_URL = "filesystem://"
+    CELERY_BROKER_URL = "folder://localhost"
     CELERY_BROKER_TRANSPORT_OPTIONS = {
-        "data_folder_in": str(BROKER_DIR / "queue"),
-        "data_folder_out": str(BROKER_DIR / "queue"),
-        "control_folder": str(BROKER_DIR / "control"),
-        "store_processed": False,
-        "polling_interval": 0.05,  # seconds
-    }
+        "folder": str(DATA_DIR / "queues"),
+        "polling_interval": 0.05,
+    }  # seconds
+    CELERY_WORKER_ENABLE_REMOTE_CONTROL = False  # one worker, and the folder carries no broadcasts
 # The sweep finds what a lost message would have done, so tasks may be lost but never the learning.
 CELERY_BEAT_SCHEDULE = {
-    "sweep": {"task": "analytics.tasks.sweep", "schedule": env.float("SWEEP_SECONDS", default=60.0)},
+    "sweep": {"task": "analytics.tasks.sweep", "schedule": a_number("SWEEP_SECONDS", 60)},
 }
 CELERY_BEAT_SCHEDULE_FILENAME = str(DATA_DIR / "beat-schedule")
 
+LOG_LEVEL = a_word("LOG_LEVEL", "WARNING", ("DEBUG", "INFO", "WARNING", "ERROR", "CRITICAL"))
 LOGGING = {
     "version": 1,
     "disable_existing_loggers": False,
     "formatters": {"plain": {"format": "{asctime} {levelname} {name}: {message}", "style": "{"}},
     "handlers": {"console": {"class": "logging.StreamHandler", "formatter": "plain"}},
-    "root": {"handlers": ["console"], "level": env.str("LOG_LEVEL", default="WARNING")},
+    "root": {"handlers": ["console"], "level": LOG_LEVEL},
 }

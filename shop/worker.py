@@ -1,0 +1,49 @@
+"""The embedded shop's background process: one worker and its timetable, for as long as its parent lives.
+
+Started as `python -m shop.worker` with a pipe as standard input. When the pipe closes, because the parent closed
+it or because the parent is no more, the worker ends after the task in hand. That holds on every system, also
+where there are no signals.
+"""
+
+import sys
+import threading
+import warnings
+
+from celery import Celery
+from celery.beat import EmbeddedService
+from celery.exceptions import SecurityWarning
+from celery.worker import state
+
+
+def _end_with_parent() -> None:
+    while sys.stdin.read(1):
+        pass
+    state.should_stop = 0  # the worker's loop leaves with this exit code
+
+
+def run(app: Celery) -> int:
+    """Work until the parent goes; the exit code."""
+    # It warns of root, where messages could carry code: these are JSON, in a folder of the same owner.
+    warnings.simplefilter("ignore", SecurityWarning)
+    threading.Thread(target=_end_with_parent, daemon=True).start()
+    timetable = EmbeddedService(app, thread=True, schedule_filename=app.conf.beat_schedule_filename)
+    timetable.daemon = True
+    timetable.start()
+    # One task at a time: they are short, and SQLite takes one writer at a time.
+    worker = app.Worker(
+        pool="solo", quiet=True, without_gossip=True, without_mingle=True, without_heartbeat=True
+    )
+    try:
+        worker.start()
+    finally:
+        timetable.stop()
+    return int(worker.exitcode or 0)
+
+
+if __name__ == "__main__":
+    import django
+
+    from shop.celery import app as celery_app
+
+    django.setup()
+    sys.exit(run(celery_app))
