@@ -2,14 +2,22 @@
 
 from __future__ import annotations
 
-from jobs.services.clock import fold_shop
+from django.db import transaction
 
 from analytics.services.learning import Progress, learn_shop
+from jobs.models import Interval, Stage, StageState
+from jobs.services.clock import fold_shop
 from shop.models import Shop
 
 
 def rebuild_shop(shop: Shop, progress: Progress = lambda text: None) -> int:
     """Fold all of a shop's events and learn all of its finished stages; how many samples there are."""
     progress("Folding the clock events")
-    fold_shop(shop, announce=False)
+    with transaction.atomic():
+        # The fold leaves a stage alone whose digest says that nothing changed: here nothing is to be believed.
+        Interval.objects.of(shop).delete()
+        Stage.objects.of(shop).update(
+            state=StageState.WAITING, started_at=None, finished_at=None, fold_digest=""
+        )
+        fold_shop(shop, announce=False)
     return learn_shop(shop, progress)
