@@ -10,7 +10,7 @@ from typing import Any
 from uuid import UUID
 
 from django.db import transaction
-from django.db.models import Prefetch, Q
+from django.db.models import Q
 
 from jobs.clock import Clash, Event, Facts, Folded, HoldFact, Span, StageFold, fold
 from jobs.models import (
@@ -21,7 +21,6 @@ from jobs.models import (
     Job,
     JobStatus,
     Stage,
-    StageEdge,
     StageState,
     TapKind,
 )
@@ -58,7 +57,8 @@ def fold_shop(shop: Shop, *, announce: bool = True) -> list[Clash]:
     stages = _stages(shop, None)
     events = [_event(row) for row in ClockEvent.objects.of(shop).order_by().iterator(chunk_size=BATCH)]
     folded = fold(events, _facts(shop, stages))
-    _write(shop, stages, folded)
+    Interval.objects.of(shop).delete()
+    _write(shop, stages, folded, whole=True)
     revision_raise(shop.pk)
     if announce:
         _announce(shop, [stage.pk for stage in stages])
@@ -175,8 +175,8 @@ def _event(row: ClockEvent) -> Event:
     )
 
 
-def _write(shop: Shop, stages: Sequence[Stage], folded: Folded) -> None:
-    """Put the folded intervals and states in place of what was there."""
+def _write(shop: Shop, stages: Sequence[Stage], folded: Folded, *, whole: bool = False) -> None:
+    """Put the folded intervals and states in place of what was there; whole: even where the digest is the same."""
     spans: dict[int, list[Span]] = defaultdict(list)
     for span in folded.spans:
         spans[span.stage].append(span)
@@ -184,7 +184,7 @@ def _write(shop: Shop, stages: Sequence[Stage], folded: Folded) -> None:
     for stage in stages:
         found = folded.stages.get(stage.pk, StageFold())
         digest = _digest(found, spans[stage.pk]) if found != StageFold() or spans[stage.pk] else ""
-        if digest != stage.fold_digest:
+        if whole or digest != stage.fold_digest:
             stage.state, stage.started_at, stage.finished_at = (
                 found.state,
                 found.started_at,
