@@ -96,11 +96,7 @@ def _stages(shop: Shop, jobs: Collection[int] | None) -> list[Stage]:
     stages = Stage.objects.of(shop).select_related("kind", "job")
     if jobs is not None:
         stages = stages.filter(job__in=jobs).select_for_update(of=("self",))
-    return list(
-        stages.order_by("job_id", "position", "pk").prefetch_related(
-            Prefetch("out_edges", StageEdge.objects.all())
-        )
-    )
+    return list(stages.order_by("job_id", "position", "pk").prefetch_related("out_edges"))
 
 
 def _facts(shop: Shop, stages: Sequence[Stage]) -> Facts:
