@@ -1,5 +1,12 @@
 """Addresses of the REST API."""
 
-from django.urls import URLPattern
+from django.urls import path
 
-urlpatterns: list[URLPattern] = []
+from jobs.api import views
+
+urlpatterns = [
+    path("taps", views.Taps.as_view(), name="api-taps"),
+    path("jobs", views.Jobs.as_view(), name="api-jobs"),
+    path("jobs/<int:number>", views.JobDetail.as_view(), name="api-job"),
+    path("stages/running", views.RunningStages.as_view(), name="api-stages-running"),
+]

@@ -38,7 +38,10 @@ Progress = Callable[[str], None]
 
 @dataclass
 class Imported:
-    """What an import did. made: of what kind, to the names that were made."""
+    """What an import did. made: of what kind, to the names that were made.
+
+    clashes: how often a machine or a person is at two of its stages at once.
+    """
 
     shop: Shop
     rows: int
@@ -46,6 +49,7 @@ class Imported:
     jobs: int = 0
     stages: int = 0
     shop_made: bool = False
+    clashes: int = 0
     local_times: int = 0
     ignored: Sequence[str] = ()
     made: Mapping[str, Sequence[str]] = field(default_factory=dict)
@@ -117,7 +121,9 @@ def _write(log: Log, shop: Shop, progress: Progress) -> Imported:
     progress(f"Writing {done.new_rows:,} sittings")
     _events_write(shop, words, stages, log.sittings, ids, known)
     progress(f"Folding {len(stages):,} stages")
-    fold_shop(shop, announce=False)
+    clashes = fold_shop(shop, announce=False)
+    ours = {stage.pk for stage in stages.values()}
+    done.clashes = sum(not ours.isdisjoint(clash.stages) for clash in clashes)
     return done
 
 

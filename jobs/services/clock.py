@@ -40,14 +40,17 @@ DERIVED = ("state", "started_at", "finished_at", "fold_digest")
 
 @transaction.atomic
 def refold(shop: Shop, stage_ids: Collection[int], *, announce: bool = True) -> list[Clash]:
-    """Fold the jobs of these stages again; the same rows as `fold_shop` would give them. Returns their clashes."""
+    """Fold the jobs of these stages again; the same rows as `fold_shop` would give them. Returns their clashes.
+
+    announce: tell who listens of the stages that were finished, or are so no more.
+    """
     jobs = list(Job.objects.of(shop).filter(stages__in=stage_ids).distinct().values_list("pk", flat=True))
     stages = _stages(shop, jobs)
     folded = fold(_events_for(shop, [stage.pk for stage in stages]), _facts(shop, stages))
-    _write(shop, stages, folded)
+    ended = _write(shop, stages, folded)
     revision_raise(shop.pk)
     if announce:
-        _announce(shop, [stage.pk for stage in stages])
+        _announce(shop, ended)
     return list(folded.clashes)
 
 
@@ -58,10 +61,10 @@ def fold_shop(shop: Shop, *, announce: bool = True) -> list[Clash]:
     events = [_event(row) for row in ClockEvent.objects.of(shop).order_by().iterator(chunk_size=BATCH)]
     folded = fold(events, _facts(shop, stages))
     Interval.objects.of(shop).delete()
-    _write(shop, stages, folded, whole=True)
+    ended = _write(shop, stages, folded, whole=True)
     revision_raise(shop.pk)
     if announce:
-        _announce(shop, [stage.pk for stage in stages])
+        _announce(shop, ended)
     return list(folded.clashes)
 
 
@@ -171,16 +174,21 @@ def _event(row: ClockEvent) -> Event:
     )
 
 
-def _write(shop: Shop, stages: Sequence[Stage], folded: Folded, *, whole: bool = False) -> None:
-    """Put the folded intervals and states in place of what was there; whole: even where the digest is the same."""
+def _write(shop: Shop, stages: Sequence[Stage], folded: Folded, *, whole: bool = False) -> list[int]:
+    """Put the folded intervals and states in place of what was there; whole: even where the digest is the same.
+
+    Returns the changed stages that are finished or were so before.
+    """
     spans: dict[int, list[Span]] = defaultdict(list)
     for span in folded.spans:
         spans[span.stage].append(span)
-    changed = []
+    changed, ended = [], []
     for stage in stages:
         found = folded.stages.get(stage.pk, StageFold())
         digest = _digest(found, spans[stage.pk]) if found != StageFold() or spans[stage.pk] else ""
         if whole or digest != stage.fold_digest:
+            if StageState.FINISHED in (stage.state, found.state):
+                ended.append(stage.pk)
             stage.state, stage.started_at, stage.finished_at = (
                 found.state,
                 found.started_at,
@@ -196,6 +204,7 @@ def _write(shop: Shop, stages: Sequence[Stage], folded: Folded, *, whole: bool =
     )
     Stage.objects.bulk_update(changed, DERIVED, batch_size=200)
     _jobs_write(stages)
+    return ended
 
 
 def _interval(shop: Shop, span: Span) -> Interval:
@@ -252,5 +261,10 @@ def _status(job: Job, stages: Sequence[Stage]) -> tuple[str, datetime | None]:
 
 
 def _announce(shop: Shop, stage_ids: Sequence[int]) -> None:
-    ids = list(stage_ids)
-    transaction.on_commit(lambda: stages_folded.send(sender=Stage, shop_id=shop.pk, stage_ids=ids) and None)
+    if not stage_ids:
+        return
+
+    def tell() -> None:
+        stages_folded.send(sender=Stage, shop_id=shop.pk, stage_ids=list(stage_ids))
+
+    transaction.on_commit(tell)

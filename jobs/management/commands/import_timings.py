@@ -75,6 +75,11 @@ class Command(BaseCommand):
         if not done.changed:
             self.stdout.write(f"Nothing new: all {done.rows:,} rows had been imported before.")
             return
+        if done.clashes:
+            self.stdout.write(
+                f"{done.clashes:,} times a person or a machine is recorded at two stages at once. Each stage keeps "
+                "its minutes as they were recorded; a person's own total counts such a time once."
+            )
         before = done.rows - done.new_rows
         self.stdout.write(
             f"Imported {done.new_rows:,} rows into {done.shop.name!r}: {done.jobs:,} new jobs, {done.stages:,} new "

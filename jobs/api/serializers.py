@@ -1,0 +1,113 @@
+"""What the API reads and writes. Instants are ISO 8601 UTC."""
+
+from __future__ import annotations
+
+from typing import Any
+
+from rest_framework import serializers
+
+from jobs.models import Item, Job, Stage, TapKind
+from jobs.services.taps import MOST, PRESSED, Tap
+
+
+class TapIn(serializers.Serializer[Any]):
+    """One press on the stopwatch."""
+
+    id = serializers.UUIDField(help_text="Made by the client; the same id again is the same tap.")
+    kind = serializers.ChoiceField(choices=[(k.value, k.label) for k in TapKind if k.value in PRESSED])
+    stage = serializers.IntegerField(min_value=1)
+    at = serializers.DateTimeField(help_text="By the device's own clock, with an offset.")
+    to_stage = serializers.IntegerField(required=False, allow_null=True, min_value=1, help_text="Of 'next'.")
+    person = serializers.IntegerField(required=False, allow_null=True, min_value=1)
+    machine = serializers.IntegerField(required=False, allow_null=True, min_value=1)
+    cause = serializers.IntegerField(required=False, allow_null=True, min_value=1, help_text="Of 'pause'.")
+    corrects = serializers.UUIDField(
+        required=False, allow_null=True, help_text="Of 'void': what it takes back."
+    )
+
+
+class TapsIn(serializers.Serializer[Any]):
+    """A sending of taps."""
+
+    sent_at = serializers.DateTimeField(help_text="What the device's clock says on sending.")
+    device = serializers.CharField(required=False, allow_blank=True, max_length=64)
+    taps = TapIn(many=True, allow_empty=False, max_length=MOST)
+
+    def tap_rows(self) -> list[Tap]:
+        """The taps as the service reads them."""
+        return [Tap(**tap) for tap in self.validated_data["taps"]]
+
+
+class ProblemOut(serializers.Serializer[Any]):
+    """An RFC 9457 problem."""
+
+    type = serializers.CharField()
+    title = serializers.CharField()
+    status = serializers.IntegerField()
+    detail = serializers.CharField()
+
+
+class TapProblemOut(serializers.Serializer[Any]):
+    """Why a tap was refused."""
+
+    title = serializers.CharField()
+    detail = serializers.CharField()
+
+
+class TapResultOut(serializers.Serializer[Any]):
+    """What became of a tap."""
+
+    id = serializers.UUIDField()
+    status = serializers.ChoiceField(choices=["stored", "known", "refused"])
+    problem = TapProblemOut(required=False)
+
+
+class StageOut(serializers.ModelSerializer[Stage]):
+    """A stage as the clock has it."""
+
+    job = serializers.IntegerField(source="job.number")
+
+    class Meta:
+        model = Stage
+        fields = ["id", "job", "name", "state", "left_out", "started_at", "finished_at"]
+
+
+class TapsOut(serializers.Serializer[Any]):
+    """What became of a sending."""
+
+    received_at = serializers.DateTimeField()
+    offset_ms = serializers.IntegerField(help_text="How far the device's clock was behind the server's.")
+    revision = serializers.IntegerField(help_text="The shop's revision afterwards.")
+    results = TapResultOut(many=True)
+    stages = StageOut(many=True)
+
+
+class ItemOut(serializers.ModelSerializer[Item]):
+    """One graphic of a job."""
+
+    class Meta:
+        model = Item
+        fields = ["name", "width_mm", "height_mm", "count", "cut_m", "ink_build"]
+
+
+class JobOut(serializers.ModelSerializer[Job]):
+    """A job."""
+
+    job_type = serializers.CharField(source="job_type.name")
+    customer = serializers.CharField(source="customer.name", default=None)
+
+    class Meta:
+        model = Job
+        fields = [
+            "number", "title", "customer", "job_type", "status", "ready_from", "due_at", "started_at", "finished_at",
+        ]  # fmt: skip
+
+
+class JobDetailOut(JobOut):
+    """A job with its items and stages."""
+
+    items = ItemOut(many=True)
+    stages = StageOut(many=True)
+
+    class Meta(JobOut.Meta):
+        fields = [*JobOut.Meta.fields, "items", "stages"]

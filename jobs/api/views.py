@@ -1,0 +1,121 @@
+"""The API's edges: each a thin one over a named function."""
+
+from __future__ import annotations
+
+from typing import Any
+
+from django.db.models import QuerySet
+from django.utils import timezone
+from drf_spectacular.utils import OpenApiResponse, extend_schema
+from rest_framework import generics
+from rest_framework.request import Request
+from rest_framework.response import Response
+from rest_framework.views import APIView
+
+from jobs.api.serializers import JobDetailOut, JobOut, ProblemOut, StageOut, TapsIn, TapsOut
+from jobs.models import Job, Stage, StageState
+from jobs.selectors import job_search, with_stages
+from jobs.services.taps import TapsOutcome, record_taps
+from shop.models import Shop
+
+PROBLEM = {
+    (status, "application/problem+json"): OpenApiResponse(ProblemOut, description=why)
+    for status, why in (
+        (400, "What was sent makes no sense."),
+        (403, "The log-in may not."),
+        (404, "Not found."),
+    )
+}
+
+
+def shop_of(request: Request) -> Shop:
+    """The shop of the log-in; the permission has seen to it that there is one."""
+    shop: Shop = request._request.shop  # type: ignore[attr-defined]
+    return shop
+
+
+class Taps(APIView):
+    """Press the stopwatch."""
+
+    @extend_schema(request=TapsIn, responses={200: TapsOut, **PROBLEM}, operation_id="taps_create")
+    def post(self, request: Request) -> Response:
+        """Store taps. Send again whatever was not answered: a tap counts once."""
+        received_at = timezone.now()
+        sending = TapsIn(data=request.data)
+        sending.is_valid(raise_exception=True)
+        outcome = record_taps(
+            shop=shop_of(request),
+            user=request.user,
+            taps=sending.tap_rows(),
+            sent_at=sending.validated_data["sent_at"],
+            received_at=received_at,
+            device=sending.validated_data.get("device", ""),
+        )
+        return Response(taps_json(outcome))
+
+
+def taps_json(outcome: TapsOutcome) -> dict[str, Any]:
+    """An outcome as `TapsOut`."""
+    return {
+        "received_at": outcome.received_at.isoformat().replace("+00:00", "Z"),
+        "offset_ms": round(outcome.offset.total_seconds() * 1000),
+        "revision": outcome.revision,
+        "results": [
+            {
+                "id": str(one.id),
+                "status": one.status,
+                **(
+                    {"problem": {"title": "This tap was refused", "detail": one.problem}}
+                    if one.problem
+                    else {}
+                ),
+            }
+            for one in outcome.results
+        ],
+        "stages": StageOut(outcome.stages, many=True).data,
+    }
+
+
+@extend_schema(responses={200: JobOut(many=True), **PROBLEM})
+class Jobs(generics.ListAPIView[Job]):
+    """The shop's open jobs by due date (`status`: open, all, or one of the states)."""
+
+    serializer_class = JobOut
+
+    def get_queryset(self) -> QuerySet[Job]:
+        """The jobs asked for."""
+        if getattr(self, "swagger_fake_view", False):
+            return Job.objects.none()
+        asked = self.request.query_params
+        jobs = job_search(shop_of(self.request), status=asked.get("status", "open"), q=asked.get("q", ""))
+        return jobs.select_related("customer", "job_type")
+
+
+@extend_schema(responses={200: JobDetailOut, **PROBLEM})
+class JobDetail(generics.RetrieveAPIView[Job]):
+    """One job with its items and stages."""
+
+    serializer_class = JobDetailOut
+    lookup_field = "number"
+
+    def get_queryset(self) -> QuerySet[Job]:
+        """The shop's jobs."""
+        if getattr(self, "swagger_fake_view", False):
+            return Job.objects.none()
+        return with_stages(Job.objects.of(shop_of(self.request))).prefetch_related("items")
+
+
+@extend_schema(responses={200: StageOut(many=True), **PROBLEM})
+class RunningStages(generics.ListAPIView[Stage]):
+    """What runs or is paused now."""
+
+    serializer_class = StageOut
+
+    def get_queryset(self) -> QuerySet[Stage]:
+        """The begun stages, the latest first."""
+        if getattr(self, "swagger_fake_view", False):
+            return Stage.objects.none()
+        begun = Stage.objects.of(shop_of(self.request)).filter(
+            state__in=(StageState.RUNNING, StageState.PAUSED)
+        )
+        return begun.select_related("job").order_by("-started_at", "pk")
