@@ -1,5 +1,7 @@
 """Making a shop, and changing what it says of itself."""
 
+from collections.abc import Iterable
+
 from django.db import transaction
 from django.db.models import F
 
@@ -52,6 +54,15 @@ def shop_update(shop: Shop, **facts: object) -> Shop:
     shop.save(update_fields=list(facts))
     revision_raise(shop.pk)
     return shop
+
+
+@transaction.atomic
+def processes_choose(shop: Shop, chosen: Iterable[Process]) -> None:
+    """Keep these processes in use and retire the shop's others."""
+    keys = [process.pk for process in chosen]
+    Process.objects.of(shop).filter(pk__in=keys).update(active=True)
+    Process.objects.of(shop).exclude(pk__in=keys).update(active=False)
+    revision_raise(shop.pk)
 
 
 def revision_raise(shop_id: int) -> None:

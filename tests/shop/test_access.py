@@ -1,0 +1,189 @@
+"""Every page of the program, found through its addresses: who gets in, and never into another shop.
+
+A new page is taken in by itself. One whose address names a row needs an entry in `ROWS` only if its argument
+has a name that is not there yet.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterator
+from dataclasses import dataclass
+from datetime import UTC, date, datetime
+from typing import Any
+
+import pytest
+from django.test import Client
+from django.urls import URLPattern, URLResolver, get_resolver, reverse
+
+from analytics.models import Promise
+from jobs.drivers import ItemSize
+from jobs.models import Customer, Job, JobType, StageKind
+from jobs.services.jobs import job_create
+from shop.models import Closure, Machine, Membership, Person, Role, Shop, Skill, User
+from shop.services import shop_create, weekday_hours_create
+
+pytestmark = pytest.mark.django_db
+
+OPEN_TO_ALL = {
+    "login",
+    "logout",
+    "password-choose",
+    "shop:home",
+    "shop:setup",
+    "healthz",
+}
+# Addresses for programs, which have tests of their own, and of the scripts that they are described with.
+NOT_PAGES = ("api/", "__", "static/")
+
+
+@dataclass(frozen=True)
+class Place:
+    """One address: its name, and the names of the arguments in it."""
+
+    name: str
+    arguments: tuple[str, ...]
+
+
+def places(resolver: URLResolver | None = None, prefix: str = "", path: str = "") -> Iterator[Place]:
+    for entry in (resolver or get_resolver()).url_patterns:
+        here = path + str(entry.pattern)
+        if here.startswith(NOT_PAGES):
+            continue
+        if isinstance(entry, URLResolver):
+            space = f"{entry.namespace}:" if entry.namespace else ""
+            yield from places(entry, prefix + space, here)
+        elif isinstance(entry, URLPattern) and entry.name:
+            names = tuple(entry.pattern.converters) or tuple(entry.pattern.regex.groupindex)
+            yield Place(prefix + entry.name, names)
+
+
+PAGES = sorted((place for place in places() if place.name not in OPEN_TO_ALL), key=lambda place: place.name)
+
+ROWS: dict[str, Callable[[Shop], Any]] = {
+    "closure_id": lambda shop: Closure.objects.of(shop).get().pk,
+    "customer_id": lambda shop: Customer.objects.of(shop).get().pk,
+    "job_type_id": lambda shop: JobType.objects.of(shop)[0].pk,
+    "kind_id": lambda shop: StageKind.objects.of(shop)[0].pk,
+    "login_id": lambda shop: shop.memberships.get(role=Role.VIEWER).pk,
+    "number": lambda shop: Job.objects.of(shop).get().number,
+    "promise_id": lambda shop: Promise.objects.of(shop).get().pk,
+    "row_id": lambda shop: Machine.objects.of(shop).get().pk,
+    "stage_id": lambda shop: Job.objects.of(shop).get().stages.all()[0].pk,
+    "things": lambda shop: "machines",
+}
+
+
+def a_shop(slug: str, number: int) -> Shop:
+    shop = shop_create(slug=slug, name=slug.title())
+    weekday_hours_create(shop)
+    for role in Role:
+        user = User.objects.create_user(f"{role.value}-{slug}")
+        Membership.objects.create(user=user, shop=shop, role=role)
+    Machine.objects.create(shop=shop, name="Print-and-cut", kind="print_and_cut")
+    Person.objects.create(shop=shop, name="Ada").skills.set(Skill.objects.of(shop))
+    Closure.objects.create(shop=shop, starts_on=date(2030, 1, 1), ends_on=date(2030, 1, 1))
+    job = job_create(
+        shop=shop,
+        job_type=JobType.objects.of(shop).get(name="Lettering"),
+        title=f"Sign of {slug}",
+        customer_name=f"Customer of {slug}",
+        items=[ItemSize(400, 300, 1)],
+    )
+    Job.objects.filter(pk=job.pk).update(number=number)
+    at = datetime(2030, 1, 4, 12, tzinfo=UTC)
+    Promise.objects.create(
+        shop=shop,
+        job=job,
+        made_at=at,
+        promised_at=at,
+        confidence=0.8,
+        quantiles={},
+        quote={},
+        seed=1,
+        runs=1,
+        model_version="1",
+        backlog_digest="",
+        snapshot=b"",
+    )
+    return shop
+
+
+@pytest.fixture
+def quay() -> Shop:
+    return a_shop("quay", 11)
+
+
+@pytest.fixture
+def hill(quay: Shop) -> Shop:
+    return a_shop("hill", 22)
+
+
+def client_of(shop: Shop, role: Role) -> Client:
+    client = Client(raise_request_exception=True)
+    client.force_login(shop.memberships.get(role=role).user, "django.contrib.auth.backends.ModelBackend")
+    return client
+
+
+def address(place: Place, shop: Shop) -> str:
+    missing = [name for name in place.arguments if f"{place.name} {name}" not in ROWS and name not in ROWS]
+    if missing:
+        pytest.fail(f"{place.name} takes {missing}: add how to find one to ROWS in {__name__}.")
+    rows = {name: ROWS.get(f"{place.name} {name}", ROWS.get(name)) for name in place.arguments}
+    return reverse(place.name, kwargs={name: find(shop) for name, find in rows.items() if find})
+
+
+def row_arguments(place: Place) -> bool:
+    return any(name != "things" for name in place.arguments)
+
+
+@pytest.mark.parametrize("place", PAGES, ids=lambda place: place.name)
+def test_somebody_not_logged_in_gets_the_log_in_page(place, quay):
+    for method in ("get", "post"):
+        answer = getattr(Client(), method)(address(place, quay))
+        if answer.status_code == 405:
+            continue  # not a way to ask for this page at all
+        assert answer.status_code == 302, f"{method} {place.name}"
+        assert answer.url.startswith(reverse("login")), f"{method} {place.name}"
+
+
+@pytest.mark.parametrize("place", [p for p in PAGES if row_arguments(p)], ids=lambda place: place.name)
+def test_another_shops_owner_finds_nothing(place, quay, hill):
+    client = client_of(hill, Role.OWNER)
+    before = rows_of(quay)
+    for method in ("get", "post"):
+        answer = getattr(client, method)(address(place, quay))
+        assert answer.status_code in {404, 405}, f"{method} {place.name}: {answer.status_code}"
+        assert b"of quay" not in answer.content
+    assert rows_of(quay) == before
+
+
+@pytest.mark.parametrize("place", PAGES, ids=lambda place: place.name)
+def test_a_viewer_changes_nothing(place, quay):
+    client, url, before = client_of(quay, Role.VIEWER), address(place, quay), rows_of(quay)
+    if place.name in {"shop:account", "password-change"}:
+        assert client.get(url).status_code == 200  # one's own password
+        return
+    answer = client.post(url)
+    # Refused for the role (403) or not a page that takes anything (405). A redirect would say that it was done.
+    assert answer.status_code in {403, 405}, f"{place.name}: {answer.status_code}"
+    assert rows_of(quay) == before
+
+
+@pytest.mark.parametrize("place", PAGES, ids=lambda place: place.name)
+def test_no_page_fails_for_an_owner(place, quay):
+    answer = client_of(quay, Role.OWNER).get(address(place, quay))
+    assert answer.status_code in {200, 302, 405}, f"{place.name}: {answer.status_code}"
+
+
+def test_every_page_is_looked_at():
+    found = {place.name for place in PAGES}
+    assert {"shop:settings", "jobs:job-list", "jobs:job", "analytics:enquiry"} <= found
+    assert OPEN_TO_ALL - {"healthz"} <= {place.name for place in places()}
+
+
+def rows_of(shop: Shop) -> list[Any]:
+    """What the shop has, row by row, as it is stored."""
+    kept: list[Any] = [Shop.objects.filter(pk=shop.pk).values().get()]
+    for model in (Closure, Customer, Job, JobType, Machine, Membership, Person, Promise, StageKind):
+        kept.extend(model._default_manager.filter(shop=shop).order_by("pk").values())
+    return kept
