@@ -3,8 +3,10 @@
 
 MAKEFLAGS += --no-print-directory
 VENV := .venv/bin
+# Compiled modules are kept, so that the second start takes seconds.
+unexport PYTHONDONTWRITEBYTECODE
 
-.PHONY: help run setup test lint types lock base dev
+.PHONY: help run setup test benchmark lint types lock base dev
 .DEFAULT_GOAL := help
 
 help: ## say what can be made
@@ -17,7 +19,10 @@ setup: base ## make the environment and the database, and stop
 	@$(VENV)/python manage.py prepare
 
 test: dev ## run the tests; ARGS="-k words" chooses among them
-	@$(VENV)/python -m pytest -n 2 $(ARGS)
+	@$(VENV)/python -m pytest -n 2 -m "not benchmark" $(ARGS)
+
+benchmark: dev ## measure speeds, as ratios
+	@$(VENV)/python -m pytest -n 0 -m benchmark -s $(ARGS)
 
 lint: dev ## check style, import directions and declared dependencies
 	@$(VENV)/ruff check . && $(VENV)/ruff format --check . && $(VENV)/lint-imports && $(VENV)/deptry .
