@@ -2,10 +2,14 @@
 
 from django.urls import path
 
-from jobs import views_jobs, views_routes
+from jobs import views_floor, views_jobs, views_routes
 
 app_name = "jobs"
 urlpatterns = [
+    path("floor/", views_floor.floor, name="floor"),
+    path("floor/who/", views_floor.who, name="who"),
+    path("floor/<int:number>/", views_floor.stopwatch_page, name="stopwatch"),
+    path("floor/<int:number>/press/", views_floor.press, name="press"),
     path("jobs/", views_jobs.job_list, name="job-list"),
     path("jobs/jobs.csv", views_jobs.job_csv, name="job-csv"),
     path("jobs/<int:number>/", views_jobs.job_detail, name="job"),

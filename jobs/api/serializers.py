@@ -31,7 +31,7 @@ class TapsIn(serializers.Serializer[Any]):
 
     sent_at = serializers.DateTimeField(help_text="What the device's clock says on sending.")
     device = serializers.CharField(required=False, allow_blank=True, max_length=64)
-    taps = TapIn(many=True, allow_empty=False, max_length=MOST)
+    taps = serializers.ListField(child=TapIn(), allow_empty=False, max_length=MOST)
 
     def tap_rows(self) -> list[Tap]:
         """The taps as the service reads them."""

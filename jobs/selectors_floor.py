@@ -1,0 +1,285 @@
+"""What the floor pages show: what runs, for how long, by whom and on what; and what can be pressed next."""
+
+from __future__ import annotations
+
+from collections import defaultdict
+from collections.abc import Sequence
+from dataclasses import dataclass, field
+from datetime import datetime, timedelta
+from uuid import UUID
+
+from jobs.models import (
+    Attendance,
+    Cause,
+    ClockEvent,
+    Interval,
+    IntervalKind,
+    Job,
+    JobStatus,
+    Stage,
+    StageState,
+    TapKind,
+)
+from jobs.routes import Link, active_edges, ready_stages
+from jobs.selectors import job_search, stages_alone, with_stages
+from shop.models import Machine, MachineKind, Person, Shop, Unattended, User
+
+UNDO = timedelta(seconds=10)
+"""How long the last press is offered to be taken back."""
+
+BEGUN = (StageState.RUNNING, StageState.PAUSED, StageState.PUT_ASIDE)
+TO_START = 12
+
+
+@dataclass
+class Watch:
+    """A begun stage: minutes so far of somebody or its machine at it, and since when it is as it is now.
+
+    base_seconds: of intervals that have ended; since: of the one that lasts (None: nothing runs).
+    """
+
+    stage: Stage
+    base_seconds: float = 0.0
+    since: datetime | None = None
+    people: list[Person] = field(default_factory=list)
+    machine: Machine | None = None
+    cause: Cause | None = None
+    paused_since: datetime | None = None
+
+    @property
+    def since_ms(self) -> int | None:
+        """`since` in milliseconds since 1970."""
+        return round(self.since.timestamp() * 1000) if self.since else None
+
+    @property
+    def alone(self) -> bool:
+        """Whether its machine runs with nobody beside it."""
+        return self.machine is not None and not self.people
+
+
+def watches(shop: Shop, job: Job | None = None) -> list[Watch]:
+    """The begun stages of a shop, or of one job; running ones first, the latest first."""
+    stages = (
+        Stage.objects.of(shop).filter(state__in=BEGUN, left_out=False).select_related("kind", "job__customer")
+    )
+    if job is not None:
+        stages = stages.filter(job=job)
+    found = {stage.pk: Watch(stage) for stage in stages}
+    spans: dict[int, list[tuple[datetime, datetime]]] = defaultdict(list)
+    rows = (
+        Interval.objects.of(shop).filter(stage__in=list(found)).select_related("person", "machine", "cause")
+    )
+    for row in rows:
+        watch = found[row.stage_id]
+        if row.kind in (IntervalKind.HANDS_ON, IntervalKind.MACHINE):
+            if row.ends_at is not None:
+                spans[row.stage_id].append((row.starts_at, row.ends_at))
+                continue
+            watch.since = min(watch.since or row.starts_at, row.starts_at)
+            if row.person:
+                watch.people.append(row.person)
+            watch.machine = row.machine or watch.machine
+        elif row.kind == IntervalKind.INTERRUPTION and row.ends_at is None:
+            watch.cause, watch.paused_since = row.cause, row.starts_at
+    for key, watch in found.items():
+        watch.base_seconds = _union(spans[key], watch.since)
+    return sorted(found.values(), key=_order)
+
+
+def _order(watch: Watch) -> tuple[int, float, int]:
+    began = watch.since or watch.paused_since or watch.stage.started_at
+    return BEGUN.index(StageState(watch.stage.state)), -(began.timestamp() if began else 0), watch.stage.pk
+
+
+def _union(spans: Sequence[tuple[datetime, datetime]], until: datetime | None) -> float:
+    """Seconds covered by the spans, as far as they lie before `until`."""
+    total, reached = 0.0, None
+    for start, end in sorted(spans):
+        start = max(start, reached) if reached else start
+        end = min(end, until) if until else end
+        if end > start:
+            total += (end - start).total_seconds()
+            reached = end
+    return total
+
+
+@dataclass(frozen=True)
+class FloorStage:
+    """A stage of the stopwatch's list."""
+
+    stage: Stage
+    ready: bool
+    waits_for: list[str]
+    watch: Watch | None
+    seconds: float
+    lies_until: datetime | None
+
+
+@dataclass(frozen=True)
+class Stopwatch:
+    """All that one job's stopwatch shows. chosen: the stage in hand, or the one to start; None when all is done."""
+
+    job: Job
+    stages: list[FloorStage]
+    chosen: FloorStage | None
+    following: list[Stage]
+    machines: list[Machine]
+    machine: Machine | None
+    causes: list[Cause]
+    undo: ClockEvent | None
+    undo_seconds: float
+
+    @property
+    def can_leave(self) -> bool:
+        """Whether the machine may run on with nobody beside it."""
+        watch = self.chosen.watch if self.chosen else None
+        if watch is None or watch.machine is None or not watch.people or self.chosen is None:
+            return False
+        start_only = self.chosen.stage.kind.attendance == Attendance.START
+        return start_only and watch.machine.unattended != Unattended.NO
+
+
+def stopwatch(shop: Shop, number: int, user: User, now: datetime, asked: int | None = None) -> Stopwatch:
+    """One job's stopwatch. asked: the key of the stage to show. Raises Job.DoesNotExist."""
+    job = with_stages(Job.objects.of(shop)).get(number=number)
+    every = list(job.stages.all())
+    edges = [edge for stage in every for edge in stage.out_edges.all()]
+    ready = set(ready_stages(every, edges, now, stages_alone(job)))
+    links = active_edges(every, edges)
+    begun = {watch.stage.pk: watch for watch in watches(shop, job)}
+    seconds = _done_seconds(shop, job)
+    names = {stage.pk: stage.name for stage in every}
+    done = {s.pk for s in every if s.finished_at is not None and s.finished_at <= now}
+    rows = [
+        FloorStage(
+            stage,
+            stage.pk in ready,
+            [names[k.before_id] for k in links if k.after_id == stage.pk and k.before_id not in done],
+            begun.get(stage.pk),
+            seconds.get(stage.pk, 0.0),
+            stage.finished_at if stage.finished_at and stage.finished_at > now else None,
+        )
+        for stage in every
+        if not stage.left_out
+    ]
+    chosen = _chosen(rows, asked)
+    machines = able_machines(shop, job, chosen.stage) if chosen else []
+    undo = last_press(shop, job, user, now)
+    return Stopwatch(
+        job=job,
+        stages=rows,
+        chosen=chosen,
+        following=_following(rows, links, chosen, now),
+        machines=machines,
+        machine=_machine(shop, chosen, machines),
+        causes=list(Cause.objects.of(shop).filter(active=True)),
+        undo=undo,
+        undo_seconds=max(0.0, (undo.received_at + UNDO - now).total_seconds()) if undo else 0.0,
+    )
+
+
+def _chosen(rows: Sequence[FloorStage], asked: int | None) -> FloorStage | None:
+    """The stage asked for, else the one with somebody at it, else any begun one, else the first that is ready."""
+    by_key = {row.stage.pk: row for row in rows}
+    if asked in by_key:
+        return by_key[asked]
+    running = [row for row in rows if row.watch and row.watch.people]
+    alone = [row for row in rows if row.watch and row.watch.stage.state == StageState.RUNNING]
+    begun = [row for row in rows if row.watch]
+    ready = [row for row in rows if row.ready and not row.stage.kind.is_hold]
+    for some in (running, [r for r in begun if r not in alone], alone, ready, [r for r in rows if r.ready]):
+        if some:
+            return some[0]
+    return next((row for row in rows if row.stage.state != StageState.FINISHED), None)
+
+
+def _following(
+    rows: Sequence[FloorStage], links: Sequence[Link], chosen: FloorStage | None, now: datetime
+) -> list[Stage]:
+    """The stages that may begin once the chosen one is finished, those behind it first; holds need no press."""
+    if chosen is None:
+        return []
+    own = chosen.stage.pk
+    done = {r.stage.pk for r in rows if r.stage.finished_at is not None and r.stage.finished_at <= now} | {
+        own
+    }
+    behind = {k.after_id for k in links if k.before_id == own}
+    found = []
+    for row in rows:
+        key = row.stage.pk
+        waits = any(k.after_id == key and k.before_id not in done for k in links)
+        lags = any(k.after_id == key and k.before_id == own and k.lag_min for k in links)
+        if key != own and row.stage.state == StageState.WAITING and not row.stage.kind.is_hold:
+            if not waits and not lags:
+                found.append(row.stage)
+    return sorted(found, key=lambda stage: stage.pk not in behind)
+
+
+def able_machines(shop: Shop, job: Job, stage: Stage) -> list[Machine]:
+    """The machines that can do a stage of a job."""
+    kind = stage.kind.machine_kind
+    if not kind:
+        return []
+    found = []
+    for machine in Machine.objects.of(shop).filter(active=True).prefetch_related("processes"):
+        own = {process.pk for process in machine.processes.all()}
+        prints = kind == MachineKind.PRINTER
+        if kind in MachineKind(machine.kind).does and (not prints or not own or job.process_id in own):
+            found.append(machine)
+    return found
+
+
+def _machine(shop: Shop, chosen: FloorStage | None, machines: Sequence[Machine]) -> Machine | None:
+    """The machine to offer: the one in use, else the only one, else the last used for this kind of stage."""
+    if chosen is None or not machines:
+        return None
+    if chosen.watch and chosen.watch.machine:
+        return chosen.watch.machine
+    if len(machines) == 1:
+        return machines[0]
+    used = Interval.objects.of(shop).filter(stage__kind=chosen.stage.kind, machine__in=machines)
+    last = used.order_by("-starts_at").values_list("machine", flat=True).first()
+    return next((machine for machine in machines if machine.pk == last), machines[0])
+
+
+def last_press(shop: Shop, job: Job, user: User, now: datetime) -> ClockEvent | None:
+    """The log-in's last press on a job while it may be taken back, if it was not already."""
+    events = ClockEvent.objects.of(shop).filter(recorded_by=user, received_at__gt=now - UNDO, stage__job=job)
+    last = events.order_by("-received_at", "-at").first()
+    if last is None or last.kind == TapKind.VOID:
+        return None
+    return last
+
+
+def event_to_undo(shop: Shop, key: UUID) -> ClockEvent | None:
+    """The event of this id in this shop."""
+    return ClockEvent.objects.of(shop).filter(pk=key).first()
+
+
+def _done_seconds(shop: Shop, job: Job) -> dict[int, float]:
+    spans: dict[int, list[tuple[datetime, datetime]]] = defaultdict(list)
+    worked = (IntervalKind.HANDS_ON, IntervalKind.MACHINE)
+    rows = Interval.objects.of(shop).filter(stage__job=job, kind__in=worked, ends_at__isnull=False)
+    for row in rows:
+        if row.ends_at:
+            spans[row.stage_id].append((row.starts_at, row.ends_at))
+    return {stage: _union(mine, None) for stage, mine in spans.items()}
+
+
+def jobs_to_start(shop: Shop, q: str = "") -> list[Job]:
+    """The promised and begun jobs, those clocked last first, then by due date; with a search also enquiries."""
+    jobs = job_search(shop, q=q)
+    if not q:
+        jobs = jobs.filter(status__in=(JobStatus.IN_HAND, JobStatus.PROMISED))
+    found = list(with_stages(jobs)[:200])
+    last: dict[int, datetime] = {}
+    events = ClockEvent.objects.of(shop).filter(stage__job__in=[job.pk for job in found])
+    for key, at in events.order_by("at").values_list("stage__job", "at"):
+        last[key] = at
+    found.sort(key=lambda job: -(last[job.pk].timestamp()) if job.pk in last else 0)
+    return found[:TO_START]
+
+
+def people_of(shop: Shop) -> list[Person]:
+    """The people who can be at a stage."""
+    return list(Person.objects.of(shop).filter(active=True))
