@@ -209,9 +209,9 @@ def _following(
         key = row.stage.pk
         waits = any(k.after_id == key and k.before_id not in done for k in links)
         lags = any(k.after_id == key and k.before_id == own and k.lag_min for k in links)
-        if key != own and row.stage.state == StageState.WAITING and not row.stage.kind.is_hold:
-            if not waits and not lags:
-                found.append(row.stage)
+        idle = key != own and row.stage.state == StageState.WAITING and not row.stage.kind.is_hold
+        if idle and not waits and not lags:
+            found.append(row.stage)
     return sorted(found, key=lambda stage: stage.pk not in behind)
 
 
