@@ -21,7 +21,8 @@ class FolderChannel(virtual.Channel):
     """Queues as folders inside the transport option `folder`."""
 
     def _folder(self, queue: str) -> Path:
-        folder = Path(self.connection.client.transport_options["folder"]) / queue
+        client: Any = self.connection.client
+        folder = Path(client.transport_options["folder"]) / queue
         folder.mkdir(parents=True, exist_ok=True)
         return folder
 
@@ -70,6 +71,10 @@ class FolderTransport(virtual.Transport):
     def __init__(self, client: Any, **options: Any) -> None:
         super().__init__(client, **options)
         self.state = self.global_state
+
+    def drain_events(self, connection: Any, timeout: float | None = None) -> None:
+        """Wait for a message; briefly, so that a worker that is told to end does so at once."""
+        super().drain_events(connection, None if timeout is None else min(timeout, 0.25))
 
     def driver_version(self) -> str:
         """Nothing outside the standard library is used."""

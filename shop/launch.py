@@ -176,11 +176,9 @@ class Worker:
     @staticmethod
     def _begin() -> subprocess.Popen[bytes]:
         # In a group of its own, so that Ctrl-C reaches this process alone, which then ends the worker in order.
-        apart: dict[str, Any] = (
-            {"creationflags": subprocess.CREATE_NEW_PROCESS_GROUP}
-            if sys.platform == "win32"
-            else {"start_new_session": True}
-        )
+        apart: dict[str, Any] = {"start_new_session": True}
+        if sys.platform == "win32":
+            apart = {"creationflags": subprocess.CREATE_NEW_PROCESS_GROUP}
         return subprocess.Popen(WORKER, stdin=subprocess.PIPE, cwd=settings.BASE_DIR, **apart)  # noqa: S603
 
     def _keep_alive(self) -> None:

@@ -205,6 +205,7 @@ SPECTACULAR_SETTINGS = {
     "DESCRIPTION": "Jobs, the stopwatch, durations and promises of one shop. Errors are RFC 9457 problem details.",
     "VERSION": "1",
     "SERVE_INCLUDE_SCHEMA": False,
+    "ENUM_NAME_OVERRIDES": {"JobStatusEnum": "jobs.models.JobStatus"},
     "SWAGGER_UI_DIST": "SIDECAR",
     "SWAGGER_UI_FAVICON_HREF": "SIDECAR",
 }

@@ -10,33 +10,42 @@ import threading
 import warnings
 
 from celery import Celery
-from celery.beat import EmbeddedService
+from celery.beat import Service
 from celery.exceptions import SecurityWarning
 from celery.worker import state
 
-
-def _end_with_parent() -> None:
-    while sys.stdin.read(1):
-        pass
-    state.should_stop = 0  # the worker's loop leaves with this exit code
+ENDED_WITH_PARENT, TIMETABLE_BROKE = 0, 3  # exit codes
 
 
 def run(app: Celery) -> int:
     """Work until the parent goes; the exit code."""
     # It warns of root, where messages could carry code: these are JSON, in a folder of the same owner.
     warnings.simplefilter("ignore", SecurityWarning)
-    threading.Thread(target=_end_with_parent, daemon=True).start()
-    timetable = EmbeddedService(app, thread=True, schedule_filename=app.conf.beat_schedule_filename)
-    timetable.daemon = True
-    timetable.start()
+    timetable = Service(app, max_interval=1, schedule_filename=app.conf.beat_schedule_filename)
+
+    def keep_time() -> None:
+        try:
+            app.set_current()
+            timetable.start()
+        finally:
+            if state.should_stop is None:  # without its sweep a worker is no use: a new one is begun
+                state.should_stop = TIMETABLE_BROKE
+
+    def end_with_parent() -> None:
+        while sys.stdin.read(1):
+            pass
+        state.should_stop = ENDED_WITH_PARENT
+        timetable.stop()
+
+    threads = [threading.Thread(target=each, daemon=True) for each in (keep_time, end_with_parent)]
+    for thread in threads:
+        thread.start()
     # One task at a time: they are short, and SQLite takes one writer at a time.
     worker = app.Worker(
         pool="solo", quiet=True, without_gossip=True, without_mingle=True, without_heartbeat=True
     )
-    try:
-        worker.start()
-    finally:
-        timetable.stop()
+    worker.start()
+    timetable.stop(wait=True)
     return int(worker.exitcode or 0)
 
 
