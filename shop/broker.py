@@ -72,9 +72,10 @@ class FolderTransport(virtual.Transport):
         super().__init__(client, **options)
         self.state = self.global_state
 
-    def drain_events(self, connection: Any, timeout: float | None = None) -> None:
+    def drain_events(self, connection: Any, timeout: float | None = None, **options: Any) -> None:
         """Wait for a message; briefly, so that a worker that is told to end does so at once."""
-        super().drain_events(connection, None if timeout is None else min(timeout, 0.25))
+        wait = None if timeout is None else min(timeout, 0.25)  # seconds
+        super().drain_events(connection, timeout=wait, **options)
 
     def driver_version(self) -> str:
         """Nothing outside the standard library is used."""

@@ -23,18 +23,21 @@ def run(app: Celery) -> int:
     warnings.simplefilter("ignore", SecurityWarning)
     timetable = Service(app, max_interval=1, schedule_filename=app.conf.beat_schedule_filename)
 
+    def end(code: int) -> None:
+        vars(state)["should_stop"] = code  # read by the worker's loop between two tasks
+
     def keep_time() -> None:
         try:
             app.set_current()
             timetable.start()
         finally:
             if state.should_stop is None:  # without its sweep a worker is no use: a new one is begun
-                state.should_stop = TIMETABLE_BROKE
+                end(TIMETABLE_BROKE)
 
     def end_with_parent() -> None:
         while sys.stdin.read(1):
             pass
-        state.should_stop = ENDED_WITH_PARENT
+        end(ENDED_WITH_PARENT)
         timetable.stop()
 
     threads = [threading.Thread(target=each, daemon=True) for each in (keep_time, end_with_parent)]
