@@ -1,11 +1,12 @@
 """The promise, from an enquiry to the record: hand-addable shops and what must always hold."""
 
 import json
-from datetime import UTC, datetime, time, timedelta
+from datetime import UTC, datetime, timedelta
 from io import StringIO
 
 import pytest
 from django.core.management import CommandError, call_command
+from quay import enquiry, make_quay
 
 from analytics.engine.book import from_bytes, run, to_bytes
 from analytics.models import Promise
@@ -18,11 +19,9 @@ from analytics.services.promising import (
     rounded_up,
 )
 from jobs.drivers import ItemSize
-from jobs.models import Job, JobStatus, JobType, Stage, StageKind
-from jobs.services.jobs import job_create
+from jobs.models import Job, JobStatus, Stage, StageKind
 from shop.errors import BadInput
-from shop.models import Machine, MachineKind, OpeningHours, Person, Process, Skill, Unattended
-from shop.services import shop_create
+from shop.models import Machine, MachineKind, OpeningHours, Person
 
 pytestmark = pytest.mark.django_db
 
@@ -31,27 +30,7 @@ MONDAY = datetime(2026, 11, 30, 9, 0, tzinfo=UTC)
 
 @pytest.fixture
 def shop():
-    """Open Monday to Friday 09:00-17:00 UTC, one person who can do all, a printer, a cutter and a laminator."""
-    shop = shop_create(slug="quay", name="Quay Signs", time_zone="UTC")
-    OpeningHours.objects.bulk_create(
-        OpeningHours(shop=shop, weekday=day, opens=time(9), closes=time(17)) for day in range(5)
-    )
-    person = Person.objects.create(shop=shop, name="Ines")
-    person.skills.set(Skill.objects.of(shop))
-    for kind in (MachineKind.PRINTER, MachineKind.CUTTER, MachineKind.LAMINATOR):
-        Machine.objects.create(shop=shop, name=str(kind), kind=kind, unattended=Unattended.ALWAYS)
-    return shop
-
-
-def enquiry(shop, process="UV", job_type="Labels and decals", **more):
-    facts = {
-        "job_type": JobType.objects.of(shop).get(name=job_type),
-        "title": "Crate labels",
-        "process": Process.objects.of(shop).get(name=process),
-        "items": [ItemSize(300, 200, 10)],
-    }
-    job = job_create(shop=shop, **{**facts, **more})
-    return Job.objects.prefetch_related("stages__kind").get(pk=job.pk)
+    return make_quay()
 
 
 def fixed_holds_only(shop, job, minutes):
