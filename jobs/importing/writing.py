@@ -218,11 +218,11 @@ def _events_write(
     events = [
         ClockEvent(
             id=event_id,
-            shop=shop,
+            shop_id=shop.pk,
             kind=TapKind.SITTING,
-            stage=stages[s.job, s.stage],
-            person=words.people.get(s.person),
-            machine=words.machines.get(s.machine),
+            stage_id=stages[s.job, s.stage].pk,
+            person_id=words.people[s.person].pk if s.person else None,
+            machine_id=words.machines[s.machine].pk if s.machine else None,
             at=s.started_at,
             until=s.finished_at,
             hands_on_min=s.hands_on_min,
@@ -236,7 +236,7 @@ def _events_write(
     events += [
         ClockEvent(
             id=uuid.uuid5(NAMESPACE, f"{shop.pk}\x1f{stage_id}\x1ffinish\x1f{at.isoformat()}"),
-            shop=shop,
+            shop_id=shop.pk,
             kind=TapKind.FINISH,
             stage_id=stage_id,
             at=at,
