@@ -2,9 +2,10 @@
 
 from __future__ import annotations
 
+from collections import Counter
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field
-from datetime import datetime
+from datetime import UTC, datetime
 from uuid import UUID
 
 # At one instant what ends comes before what begins.
@@ -26,6 +27,13 @@ class Event:
     until: datetime | None = None
     hands_on_min: float | None = None
     corrects: UUID | None = None
+
+    def __post_init__(self) -> None:
+        """Keep instants in UTC: within one zone Python compares and adds by the wall clock."""
+        for name in ("at", "until"):
+            instant = getattr(self, name)
+            if instant is not None and instant.tzinfo is not UTC:
+                object.__setattr__(self, name, instant.astimezone(UTC))
 
 
 @dataclass(frozen=True)
@@ -58,27 +66,17 @@ def counting(events: Iterable[Event]) -> list[Event]:
     A void of a void restores. Voids that take each other back in a circle count for nothing.
     """
     by_id = {event.id: event for event in events}
-    voids: dict[UUID, list[Event]] = {}
-    for event in by_id.values():
-        if event.kind == "void" and event.corrects is not None and not _circular(event, by_id):
-            voids.setdefault(event.corrects, []).append(event)
-    gone: dict[UUID, bool] = {}
-
-    def is_gone(one: UUID) -> bool:
-        if one not in gone:
-            gone[one] = any(not is_gone(void.id) for void in voids.get(one, ()))
-        return gone[one]
-
-    kept = [event for event in by_id.values() if event.kind != "void" and not is_gone(event.id)]
+    voids = [event for event in by_id.values() if event.kind == "void"]
+    unsettled = Counter(void.corrects for void in voids)
+    settled = [void for void in voids if not unsettled[void.id]]
+    gone: set[UUID | None] = set()
+    while settled:  # the last takings-back first; those in a circle are never reached
+        void = settled.pop()
+        if void.id not in gone:
+            gone.add(void.corrects)
+        unsettled[void.corrects] -= 1
+        target = by_id.get(void.corrects) if void.corrects else None
+        if target is not None and target.kind == "void" and not unsettled[target.id]:
+            settled.append(target)
+    kept = [event for event in by_id.values() if event.kind != "void" and event.id not in gone]
     return sorted(kept, key=lambda event: (event.at, ORDER.index(event.kind), str(event.id)))
-
-
-def _circular(void: Event, by_id: Mapping[UUID, Event]) -> bool:
-    seen = {void.id}
-    one: Event | None = void
-    while one is not None and one.kind == "void" and one.corrects is not None:
-        if one.corrects in seen:
-            return True
-        seen.add(one.corrects)
-        one = by_id.get(one.corrects)
-    return False

@@ -269,7 +269,7 @@ def _derived_holds(stages: dict[int, StageFold], facts: Facts) -> list[Span]:
         for key in sorted(waiting):
             hold = facts.holds[key]
             ends_before = [_finish_of(stages, one) for one in hold.before]
-            if not hold.minutes or not ends_before or None in ends_before:
+            if hold.minutes is None or not ends_before or None in ends_before:
                 continue
             begin = max(end for end in ends_before if end is not None)
             end = begin + timedelta(minutes=hold.minutes)

@@ -15,6 +15,7 @@ from django.db.models import Q
 from jobs.clock import Clash, Event, Facts, Folded, HoldFact, Span, StageFold, fold
 from jobs.models import (
     Attendance,
+    Category,
     Cause,
     ClockEvent,
     Interval,
@@ -34,6 +35,11 @@ CHUNK = 400
 """Keys looked up at a time: SQLite takes a limited number of parameters."""
 
 STARTS = (TapKind.START, TapKind.NEXT, TapKind.RESUME)
+MOVES_NOBODY = Q(kind=TapKind.NEXT, to_stage__kind__category=Category.HOLD) | (
+    ~Q(kind=TapKind.NEXT) & Q(stage__kind__category=Category.HOLD)
+)
+"""A start of a hold: nobody is at one."""
+
 OTHER_WORK = "other-work"
 DERIVED = ("state", "started_at", "finished_at", "fold_digest")
 
@@ -70,15 +76,17 @@ def fold_shop(shop: Shop, *, announce: bool = True) -> list[Clash]:
 
 def stages_touched(shop: Shop, events: Iterable[ClockEvent]) -> set[int]:
     """The stages whose intervals these events change: their own, and those that their people leave or return to."""
+    found = {event.pk: event for event in events}
+    asked = {event.corrects for event in found.values() if event.corrects} - found.keys()
+    while asked:  # what is taken back, and what that took back
+        corrected = ClockEvent.objects.of(shop).in_bulk(list(asked))
+        found.update(corrected)
+        asked = {event.corrects for event in corrected.values() if event.corrects} - found.keys()
     touched: set[int] = set()
-    for event in events:
+    for event in found.values():
         touched.add(event.stage_id)
         if event.to_stage_id:
             touched.add(event.to_stage_id)
-        if event.corrects:
-            corrected = ClockEvent.objects.of(shop).filter(pk=event.corrects).first()
-            if corrected is not None:
-                touched |= stages_touched(shop, [corrected])
         if event.person_id and event.kind in STARTS:
             touched |= _around(shop, event)
     return touched
@@ -120,9 +128,10 @@ def _holds(stages: Sequence[Stage]) -> dict[int, HoldFact]:
         by_job[stage.job_id].append(stage)
     holds = {}
     for mine in by_job.values():
-        held = [stage for stage in mine if stage.kind.is_hold and not stage.left_out]
+        held = [stage for stage in mine if stage.kind.is_hold]
         if not held:
             continue
+        # A hold that is left out has no arrows among these, so it is only what is clocked.
         links = active_edges(mine, [edge for stage in mine for edge in stage.out_edges.all()])
         for stage in held:
             holds[stage.pk] = HoldFact(
@@ -142,7 +151,7 @@ def _events_for(shop: Shop, stage_ids: Sequence[int]) -> list[Event]:
     people = {row.person_id for row in rows.values() if row.person_id}
     if people:
         first = min(row.at for row in rows.values())
-        elsewhere = events.filter(person__in=people, kind__in=STARTS, at__gte=first)
+        elsewhere = events.filter(person__in=people, kind__in=STARTS, at__gte=first).exclude(MOVES_NOBODY)
         rows.update((row.pk, row) for row in elsewhere)
     fresh = list(rows)
     while fresh:
