@@ -16,7 +16,7 @@ from django.utils.text import capfirst
 from django.views.decorators.http import require_GET, require_http_methods, require_POST
 
 from jobs.forms.enquiry import EnquiryForm
-from jobs.forms.fields import length_unit, say_length, say_minutes, wait_words
+from jobs.forms.fields import say_length, say_minutes, wait_words
 from jobs.forms.settings import CustomerForm
 from jobs.models import Customer, Driver, Item, Job, JobStatus, JobType, Stage, StageEdge, StageKind
 from jobs.pages import page
@@ -36,6 +36,7 @@ from jobs.services.stages import stage_add, stage_leave_out, stage_take_in
 from shop.errors import ShopError
 from shop.models import Role, Shop
 from shop.permissions import ShopRequest, for_role
+from shop.units import length_unit
 
 PER_PAGE = 50
 STATUS_TABS = [("open", "Open"), *JobStatus.choices, ("all", "All")]

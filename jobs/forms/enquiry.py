@@ -11,13 +11,15 @@ from django.db.models import Q, QuerySet
 from django.http import HttpRequest, QueryDict
 
 from jobs.drivers import ItemSize
-from jobs.forms.fields import LengthField, length_unit, say_minutes
+from jobs.forms.fields import say_minutes
 from jobs.forms.items import ItemRows, item_rows
 from jobs.models import Customer, Driver, Item, Job, JobType, Needed, RouteStage, StageKind
 from jobs.selectors import film_widths
 from jobs.services.jobs import job_create, job_update
 from shop.errors import BadInput
+from shop.forms.fields import LengthField
 from shop.models import Finish, InkBuild, Media, Process, Shop, ShopOwned
+from shop.units import length_unit
 
 # What the items themselves give is not asked for again.
 FROM_ITEMS = ("area_m2", "cut_m", "pieces", "layers")

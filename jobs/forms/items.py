@@ -8,9 +8,11 @@ from django import forms
 from django.forms.formsets import BaseFormSet, formset_factory
 
 from jobs.drivers import ItemSize, check_item, panels, widest
-from jobs.forms.fields import LengthField, length_unit, say_length
+from jobs.forms.fields import say_length
 from shop.errors import BadInput
+from shop.forms.fields import LengthField
 from shop.models import InkBuild, Shop
+from shop.units import length_unit
 
 MOST_ROWS = 200
 

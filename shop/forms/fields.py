@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Iterable
 from decimal import Decimal
 from typing import Any
@@ -14,10 +15,13 @@ from shop.units import M2_PER_FT2, read_length, write_length
 
 
 class LengthField(forms.CharField):
-    """A length: shown in `unit`, cleaned to `per` millimetres (1: mm, 1000: m); empty is None."""
+    """A length: shown in `unit`, cleaned to `per` millimetres (1: mm, 1000: m); empty is None.
+
+    The bounds are in millimetres whatever is shown.
+    """
 
     def __init__(
-        self, *, per: float = 1.0, least_mm: float = 1.0, most_mm: float = 1e6, **kwargs: Any
+        self, *, per: float = 1.0, least_mm: float = -math.inf, most_mm: float = math.inf, **kwargs: Any
     ) -> None:
         super().__init__(**kwargs)
         self.per, self.least_mm, self.most_mm = per, least_mm, most_mm
@@ -58,7 +62,7 @@ class LengthField(forms.CharField):
 
     def has_changed(self, initial: Any, data: Any) -> bool:
         """Whether what is typed differs from what was shown: a shown number is rounded."""
-        return bool(self.prepare_value(initial) != data)
+        return bool((self.prepare_value(initial) or "") != (data or ""))
 
 
 class PerAreaField(forms.DecimalField):
@@ -89,7 +93,7 @@ class PerAreaField(forms.DecimalField):
 
     def has_changed(self, initial: Any, data: Any) -> bool:
         """Whether what is typed differs from what was shown: a shown number is rounded."""
-        return bool(self.prepare_value(initial) != data)
+        return bool((self.prepare_value(initial) or "") != (data or ""))
 
 
 class ListedInput(forms.TextInput):

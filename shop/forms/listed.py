@@ -94,7 +94,11 @@ class MachineForm(ListedForm):
     """A machine or a bench."""
 
     max_width_mm = LengthField(
-        label="Widest film", required=False, most_mm=20_000, help_text="Wider films are not offered for it."
+        label="Widest film",
+        required=False,
+        least_mm=1,
+        most_mm=20_000,
+        help_text="Wider films are not offered for it.",
     )
 
     class Meta:
@@ -148,7 +152,7 @@ class ProcessForm(ListedForm):
 
     def __init__(self, *args: Any, **kwargs: Any) -> None:
         super().__init__(*args, **kwargs)
-        self.initial["hold_hours"] = round(self.instance.hold_min / 60, 2) if self.instance.hold_min else 0
+        self.initial["hold_hours"] = f"{self.instance.hold_min / 60:.4g}"
         price = self.fields["ink_price_per_litre"]
         price.label, price.required = f"A litre of ink costs, {self.shop.currency}", False
 
@@ -184,7 +188,7 @@ class FinishForm(ListedForm):
 class MediaForm(ListedForm):
     """A film as it is bought."""
 
-    width_mm = LengthField(label="Roll’s width", most_mm=20_000)
+    width_mm = LengthField(label="Roll’s width", least_mm=1, most_mm=20_000)
     roll_length_m = LengthField(label="Roll’s length", per=1000, least_mm=100, most_mm=2_000_000)
     price_per_m2 = PerAreaField(label="Costs", required=False)
 

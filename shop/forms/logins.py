@@ -12,19 +12,17 @@ from shop.forms.shop import UsernameField
 from shop.models import Person, Role, Shop, User
 from shop.services.logins import login_create
 
-ROLES = [
-    (Role.MAKER, "Maker: clocks work on the floor, sees everything"),
-    (Role.PLANNER, "Planner: also jobs, enquiries, promises, films, absences"),
-    (Role.OWNER, "Owner: also people, machines, hours, log-ins"),
-    (Role.VIEWER, "Viewer: only looks"),
-]
-
 
 class LoginForm(forms.Form):
     """A new log-in."""
 
     username = UsernameField(label="Log-in’s name", help_text="One word, as ben or ben.c")
-    role = forms.ChoiceField(choices=ROLES)
+    role = forms.ChoiceField(
+        choices=Role.choices,
+        initial=Role.MAKER,
+        help_text="Viewers only look. Makers also clock work. Planners also keep jobs, enquiries, promises, films "
+        "and absences. Owners do everything.",
+    )
     person = forms.ModelChoiceField(
         Person.objects.none(),
         required=False,

@@ -80,7 +80,7 @@ class MachineRow(Row):
     kind = forms.ChoiceField(choices=MachineKind.choices)
     unattended = forms.ChoiceField(label="Runs alone", choices=Unattended.choices)
     processes = forms.ModelMultipleChoiceField(
-        Process.objects.none(), label="Prints with (none ticked: any)", required=False, widget=TICKS
+        Process.objects.none(), label="By (none ticked: any process)", required=False, widget=TICKS
     )
 
 
@@ -89,7 +89,7 @@ class FilmRow(Row):
 
     model = Media
 
-    width_mm = LengthField(label="Roll’s width", required=False, most_mm=20_000)
+    width_mm = LengthField(label="Roll’s width", required=False, least_mm=1, most_mm=20_000)
 
     def clean(self) -> dict[str, Any]:
         """A film with a name has a width, in whole millimetres."""

@@ -10,7 +10,7 @@ from django.views.decorators.cache import never_cache
 from django.views.decorators.http import require_http_methods, require_POST
 
 from shop.errors import ShopError
-from shop.forms.logins import ROLES, LoginForm
+from shop.forms.logins import LoginForm
 from shop.models import Membership, Role
 from shop.permissions import ShopRequest, for_role
 from shop.services.logins import login_remove, password_reset, role_change
@@ -29,7 +29,7 @@ def logins(request: ShopRequest) -> HttpResponse:
         return _show_once(request, made[0].get_username(), made[1])
     context = {
         "form": form,
-        "roles": ROLES,
+        "roles": Role.choices,
         "members": _members(request).select_related("user__person").order_by("user__username"),
         "given": request.session.pop(_SHOWN_ONCE, None) if request.method == "GET" else None,
     }

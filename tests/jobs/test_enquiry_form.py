@@ -9,10 +9,11 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from jobs.forms.enquiry import EnquiryForm
-from jobs.forms.fields import read_length, say_length, say_minutes, write_length
+from jobs.forms.fields import say_length, say_minutes
 from jobs.models import Driver, Job, JobStatus, JobType
 from shop.models import InkBuild, Media, Process, Shop
 from shop.services import shop_create
+from shop.units import read_length, write_length
 
 
 @pytest.fixture

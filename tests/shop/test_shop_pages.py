@@ -375,7 +375,7 @@ def test_a_process_is_shown_in_hours_and_kept_in_minutes(owner, shop):
     solvent = Process.objects.of(shop).get(name="Solvent")
     url = reverse("shop:thing", args=["processes", solvent.pk])
     sent = shown(owner, url)
-    assert sent["hold_hours"] == "24.0"
+    assert sent["hold_hours"] == "24"
     assert len(sent["finishes"]) == 3
     assert owner.post(url, sent | {"hold_hours": "36.5", "ink_price_per_litre": "120"}).status_code == 302
     solvent.refresh_from_db()
