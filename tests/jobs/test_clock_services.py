@@ -1,0 +1,247 @@
+"""Taps stored and folded: whatever comes when, the rows are those that all events together give."""
+
+from __future__ import annotations
+
+import random
+from datetime import UTC, datetime, timedelta
+from uuid import UUID
+
+import pytest
+
+from jobs.models import (
+    Cause,
+    ClockEvent,
+    Interval,
+    IntervalKind,
+    Job,
+    JobStatus,
+    JobType,
+    Stage,
+    StageState,
+    TapKind,
+)
+from jobs.services.clock import fold_shop, refold
+from jobs.services.jobs import job_create
+from jobs.services.taps import PRESSED, Tap, TapsOutcome, record_taps
+from jobs.signals import stages_folded
+from shop.models import Machine, MachineKind, Media, Person, Process, Shop
+from shop.services import shop_create
+
+pytestmark = pytest.mark.django_db
+
+NINE = datetime(2026, 3, 2, 9, 0, tzinfo=UTC)
+
+
+@pytest.fixture
+def shop() -> Shop:
+    shop = shop_create(slug="quay", name="Quay Signs")
+    Media.objects.create(shop=shop, name="White film", width_mm=1370)
+    Machine.objects.create(shop=shop, name="Wide", kind=MachineKind.PRINTER, unattended="always")
+    Machine.objects.create(shop=shop, name="Knife", kind=MachineKind.CUTTER)
+    for name in ("Ann", "Ben"):
+        Person.objects.create(shop=shop, name=name)
+    return shop
+
+
+@pytest.fixture
+def ann(shop) -> Person:
+    return Person.objects.get(shop=shop, name="Ann")
+
+
+@pytest.fixture
+def job(shop) -> Job:
+    return new_job(shop)
+
+
+def new_job(shop: Shop, process: str = "Solvent") -> Job:
+    return job_create(
+        shop=shop,
+        job_type=JobType.objects.of(shop).get(name="Vehicle graphics"),
+        title="Van, two sides",
+        process=Process.objects.of(shop).get(name=process),
+    )
+
+
+def stage(job: Job, key: str) -> Stage:
+    return job.stages.get(kind__key=key)
+
+
+def send(shop: Shop, *taps: Tap) -> TapsOutcome:
+    moment = max(tap.at for tap in taps) + timedelta(minutes=1)
+    outcome = record_taps(shop=shop, user=None, taps=taps, sent_at=moment, received_at=moment, device="phone")
+    assert [one.problem for one in outcome.results if one.problem] == []
+    return outcome
+
+
+def press(rng: random.Random | int, kind: str, stage: Stage, minute: float, person=None, **more) -> Tap:
+    number = rng if isinstance(rng, int) else rng.getrandbits(128)
+    return Tap(
+        UUID(int=number),
+        kind,
+        stage.pk,
+        NINE + timedelta(minutes=minute),
+        person=person.pk if person else None,
+        **more,
+    )
+
+
+def rows(shop: Shop) -> dict[str, list[object]]:
+    """All that is derived from the events, without the keys that only say in which order rows were written."""
+    columns = ("stage", "kind", "starts_at", "ends_at", "person", "machine", "cause")
+    derived = ("pk", "state", "started_at", "finished_at", "fold_digest")
+    intervals = Interval.objects.of(shop).values_list(*columns)
+    return {
+        "intervals": sorted(intervals, key=str),
+        "stages": list(Stage.objects.of(shop).order_by("pk").values_list(*derived)),
+        "jobs": list(
+            Job.objects.of(shop).order_by("pk").values_list("pk", "status", "started_at", "finished_at")
+        ),
+    }
+
+
+class Floor:
+    """Two people pressing anything anywhere: sensible or not, late, taken back, holds and machines too."""
+
+    def __init__(self, shop: Shop, seed: int) -> None:
+        self.shop, self.rng = shop, random.Random(seed)
+        jobs = [new_job(shop), new_job(shop, "Latex")]
+        self.stages = [stage for job in jobs for stage in job.stages.filter(left_out=False)]
+        self.people = [None, *Person.objects.of(shop)] * 2
+        self.machines = [None, *Machine.objects.of(shop).values_list("pk", flat=True)]
+        self.cause = Cause.objects.of(shop).first()
+        self.sent: list[Tap] = []
+
+    def tap(self) -> Tap:
+        rng = self.rng
+        kind = rng.choice(["start"] * 3 + ["next"] * 2 + ["void"] * 2 + sorted(PRESSED))
+        one = rng.choice(self.stages)
+        more: dict[str, object] = {}
+        if kind == "void":
+            more["corrects"] = rng.choice(self.sent).id if self.sent else UUID(int=1)
+        if kind == "next":
+            others = [s for s in self.stages if s.job_id == one.job_id and s.pk != one.pk]
+            more["to_stage"] = rng.choice(others).pk
+        if kind in ("start", "resume", "next"):
+            more["machine"] = rng.choice(self.machines)
+        if kind == "pause":
+            more["cause"] = self.cause.pk
+        tap = press(rng, kind, one, rng.randrange(240), rng.choice(self.people), **more)
+        self.sent.append(tap)
+        return tap
+
+
+@pytest.mark.parametrize("seed", range(12))
+def test_folding_as_taps_come_gives_the_rows_of_folding_everything(shop, seed):
+    floor = Floor(shop, seed)
+    for _ in range(16):
+        send(shop, *(floor.tap() for _ in range(floor.rng.choice([1, 1, 2, 6]))))
+    as_they_came = rows(shop)
+    assert len(as_they_came["intervals"]) > 3
+    fold_shop(shop)
+    assert rows(shop) == as_they_came
+
+
+def test_damaged_rows_are_right_again_after_folding_everything(shop, job, ann):
+    send(shop, press(1, "start", stage(job, "weed"), 0, ann), press(2, "finish", stage(job, "weed"), 9, ann))
+    good = rows(shop)
+    Interval.objects.all().delete()
+    Job.objects.update(status=JobStatus.FINISHED, started_at=None)
+    Stage.objects.update(state=StageState.PAUSED)
+    fold_shop(shop)
+    assert rows(shop) == good
+
+
+def test_a_start_of_a_hold_elsewhere_takes_nobody_away(shop, ann):
+    one, other = new_job(shop), new_job(shop)
+    send(shop, press(1, "start", stage(one, "weed"), 0, ann))
+    send(shop, press(2, "start", stage(other, "outgas"), 5, ann))
+    refold(shop, [stage(one, "weed").pk])
+    assert stage(one, "weed").state == StageState.RUNNING
+    assert Interval.objects.get(stage__job=one).ends_at is None
+
+
+def test_voids_that_take_each_other_back_are_stored_and_count_for_nothing(shop, job, ann):
+    weed = stage(job, "weed")
+    circle = [
+        press(2, "void", weed, 1, ann, corrects=UUID(int=3)),
+        press(3, "void", weed, 1, ann, corrects=UUID(int=2)),
+    ]
+    send(shop, press(1, "start", weed, 0, ann), *circle)
+    assert ClockEvent.objects.count() == 3
+    assert stage(job, "weed").state == StageState.RUNNING
+
+
+def test_a_chain_of_five_hundred_voids_is_stored(shop, job, ann):
+    weed = stage(job, "weed")
+    send(shop, press(1, "start", weed, 0, ann))
+    send(shop, *(press(i, "void", weed, 1, ann, corrects=UUID(int=i - 1)) for i in range(2, 502)))
+    assert stage(job, "weed").state == StageState.RUNNING
+    send(shop, press(502, "void", weed, 1, ann, corrects=UUID(int=501)))
+    assert stage(job, "weed").state == StageState.WAITING
+
+
+def test_a_job_is_in_hand_from_its_first_tap_and_back_where_it_is_taken_back(shop, job, ann):
+    weed = stage(job, "weed")
+    send(shop, press(1, "start", weed, 0, ann))
+    job.refresh_from_db()
+    assert (job.status, job.started_at) == (JobStatus.IN_HAND, NINE)
+    send(shop, press(2, "void", weed, 1, ann, corrects=UUID(int=1)))
+    job.refresh_from_db()
+    assert (job.status, job.started_at) == (JobStatus.ENQUIRY, None)
+
+
+def test_a_job_is_finished_with_its_last_stage_and_in_hand_again_where_that_is_taken_back(shop, job, ann):
+    kept = list(job.stages.filter(left_out=False))
+    send(shop, *(press(i + 1, "finish", one, i, ann) for i, one in enumerate(kept)))
+    job.refresh_from_db()
+    assert (job.status, job.finished_at) == (JobStatus.FINISHED, NINE + timedelta(minutes=len(kept) - 1))
+    send(shop, press(99, "void", kept[-1], 50, ann, corrects=UUID(int=len(kept))))
+    job.refresh_from_db()
+    assert (job.status, job.finished_at) == (JobStatus.IN_HAND, None)
+
+
+def test_a_solvent_print_lies_a_day_before_it_may_be_cut(shop, job, ann):
+    printing, outgas = stage(job, "print"), stage(job, "outgas")
+    send(shop, press(1, "start", printing, 0, ann), press(2, "finish", printing, 30, ann))
+    outgas.refresh_from_db()
+    (hold,) = outgas.intervals.all()
+    # 24 hours before cutting a solvent print: the process's own default.
+    assert (hold.kind, hold.ends_at - hold.starts_at) == (IntervalKind.HOLD, timedelta(hours=24))
+    assert outgas.finished_at == NINE + timedelta(minutes=30, hours=24)
+
+
+def test_each_write_raises_the_shops_revision_and_says_which_stages_ended(
+    shop, job, ann, django_capture_on_commit_callbacks
+):
+    told = []
+
+    def hear(sender, shop_id, stage_ids, **_) -> None:
+        told.append((shop_id, stage_ids))
+
+    weed = stage(job, "weed")
+    before = Shop.objects.get(pk=shop.pk).revision
+    stages_folded.connect(hear)
+    try:
+        with django_capture_on_commit_callbacks(execute=True):
+            outcome = send(shop, press(1, "start", weed, 0, ann))
+        assert outcome.revision > before
+        assert told == []
+        with django_capture_on_commit_callbacks(execute=True):
+            send(shop, press(2, "finish", weed, 5, ann))
+        assert told == [(shop.pk, [weed.pk])]
+    finally:
+        stages_folded.disconnect(hear)
+
+
+def test_a_recorded_sitting_is_folded_as_it_was_recorded(shop, job, ann):
+    wide = Machine.objects.get(name="Wide")
+    ClockEvent.objects.create(
+        id=UUID(int=7), shop=shop, kind=TapKind.SITTING, stage=stage(job, "print"), person=ann, machine=wide,
+        at=NINE, until=NINE + timedelta(hours=2), hands_on_min=20.0, device_at=NINE, received_at=NINE,
+    )  # fmt: skip
+    refold(shop, [stage(job, "print").pk])
+    lengths = {row.kind: row.ends_at - row.starts_at for row in Interval.objects.of(shop)}
+    assert lengths == {"hands_on": timedelta(minutes=20), "machine": timedelta(hours=2)}
+    incremental = rows(shop)
+    fold_shop(shop)
+    assert rows(shop) == incremental
