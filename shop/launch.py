@@ -112,6 +112,8 @@ def prepare(say: Say, *, demo: bool) -> None:
         empty = not Shop.objects.exists()
     except DatabaseError as error:
         raise CannotStart(f"The database cannot be used: {error}\nIt is {where_the_data_is()}.") from error
+    if not settings.EMBEDDED:
+        call_command("collectstatic", verbosity=0, interactive=False)
     if demo and empty:
         say("Making the demo shop, once …")
         try:

@@ -1,16 +1,11 @@
 """Real Celery workers on Redis and PostgreSQL learn what the stopwatch finished: each stage exactly once."""
 
-import os
 import subprocess
-import sys
 import time
-from collections.abc import Callable, Iterator
+from collections.abc import Callable
 from datetime import timedelta
-from urllib.parse import quote
 
 import pytest
-from django.conf import settings
-from django.db import connection
 
 from analytics import tasks
 from analytics.models import ModelState, Sample
@@ -25,43 +20,6 @@ from tests.analytics.derived import MONDAY, a_job, finish, learned_rows
 pytestmark = [pytest.mark.services, pytest.mark.django_db(transaction=True)]
 
 Workers = Callable[[int], list[subprocess.Popen[bytes]]]
-
-
-def database_url() -> str:
-    """The address of the test database, for another process."""
-    facts = connection.settings_dict
-    login = f"{quote(facts['USER'])}:{quote(facts['PASSWORD'])}@" if facts["USER"] else ""
-    return f"postgres://{login}{quote(facts['HOST'] or '', safe='')}:{facts['PORT'] or 5432}/{facts['NAME']}"
-
-
-@pytest.fixture
-def workers(monkeypatch: pytest.MonkeyPatch) -> Iterator[Workers]:
-    """Start so many workers on the test database, and stop them at the end."""
-    if connection.vendor != "postgresql" or not settings.REDIS_URL:
-        pytest.skip("Set DATABASE_URL to PostgreSQL and REDIS_URL to Redis.")
-    app = tasks.learn_stage.app
-    eager, app.conf.task_always_eager = app.conf.task_always_eager, False
-    app.control.purge()
-    env = {**os.environ, "DATABASE_URL": database_url(), "REDIS_URL": settings.REDIS_URL, "HTTPS": "0"}
-    celery = (sys.executable, "-m", "celery", "-A", "shop.celery", "worker")
-    options = ("--pool=threads", "--concurrency=4", "--loglevel=WARNING")
-    running: list[subprocess.Popen[bytes]] = []
-
-    def start(count: int) -> list[subprocess.Popen[bytes]]:
-        begun = [
-            subprocess.Popen([*celery, *options, f"--hostname=test{len(running) + n}@%h"], env=env)
-            for n in range(count)
-        ]
-        running.extend(begun)
-        return begun
-
-    yield start
-    for process in running:
-        process.terminate()
-    for process in running:
-        process.wait(timeout=30)
-    app.control.purge()
-    app.conf.task_always_eager = eager
 
 
 def finished_stages(shop: Shop, count: int) -> list[Stage]:

@@ -1,0 +1,145 @@
+"""`manage.py serve`, as somebody starts it who has only just got it."""
+
+from __future__ import annotations
+
+import os
+import signal
+import socket
+import subprocess
+import sys
+import time
+from collections.abc import Iterator
+from pathlib import Path
+from urllib.error import URLError
+from urllib.request import urlopen
+
+import pytest
+
+from shop.launch import CannotStart, bind
+
+ROOT = Path(__file__).resolve().parents[2]
+POSIX = pytest.mark.skipif(os.name != "posix", reason="Signals and /proc are needed.")
+PATIENCE = 60.0  # seconds; it takes a few
+
+
+def free_port() -> int:
+    with socket.socket() as probe:
+        probe.bind(("127.0.0.1", 0))
+        return int(probe.getsockname()[1])
+
+
+def serve(folder: Path, port: int) -> subprocess.Popen[str]:
+    env = {key: value for key, value in os.environ.items() if key not in ("DATABASE_URL", "REDIS_URL")}
+    env |= {"DATA_DIR": str(folder), "PORT": str(port), "DEMO": "0", "CELERY_TASK_ALWAYS_EAGER": "0"}
+    command = [sys.executable, "manage.py", "serve"]
+    pipe = subprocess.PIPE
+    return subprocess.Popen(command, cwd=ROOT, env=env, stdout=pipe, stderr=pipe, text=True)
+
+
+def refused(folder: Path, port: int) -> str:
+    """What it says as it refuses to start: one line."""
+    process = serve(folder, port)
+    said, why = process.communicate(timeout=PATIENCE)
+    assert process.returncode not in (0, None)
+    assert said == ""
+    assert len(why.splitlines()) == 1, why
+    return why
+
+
+def children(pid: int) -> list[int]:
+    found = [each.read_text() for each in Path(f"/proc/{pid}/task").glob("*/children")]
+    return [int(child) for child in " ".join(found).split()]
+
+
+def alive(pid: int) -> bool:
+    try:
+        return Path(f"/proc/{pid}/stat").read_text().rpartition(")")[2].split()[0] != "Z"
+    except OSError:
+        return False
+
+
+def wait_for(done, why: str) -> None:
+    end = time.monotonic() + PATIENCE
+    while not done():
+        assert time.monotonic() < end, why
+        time.sleep(0.1)
+
+
+def healthy(port: int) -> bool:
+    try:
+        with urlopen(f"http://127.0.0.1:{port}/healthz", timeout=5) as answer:
+            return bool(answer.status == 200)
+    except (URLError, TimeoutError, ConnectionError):
+        return False
+
+
+@pytest.fixture
+def server(tmp_path) -> Iterator[tuple[subprocess.Popen[str], int, Path]]:
+    port = free_port()
+    process = serve(tmp_path, port)
+    try:
+        wait_for(lambda: healthy(port) or process.poll() is not None, "It did not come up.")
+        assert process.poll() is None, process.communicate()
+        yield process, port, tmp_path
+    finally:
+        process.kill()
+        process.communicate()
+
+
+@POSIX
+def test_one_command_serves_works_and_ends_without_a_trace(server):
+    process, port, folder = server
+    wait_for(lambda: children(process.pid), "There is no worker.")
+    (worker,) = children(process.pid)
+
+    os.kill(worker, signal.SIGKILL)
+    wait_for(
+        lambda: [each for each in children(process.pid) if each != worker], "The worker is not begun again."
+    )
+    begun = children(process.pid)
+    assert str(port) in refused(folder / "other", port)
+    assert f"The data in {folder} is being served already" in refused(folder, free_port())
+
+    process.send_signal(signal.SIGINT)
+    said, wrong = process.communicate(timeout=15)
+    assert process.returncode == 0
+    assert not any(alive(each) for each in begun)
+    assert "Traceback" not in said + wrong
+    assert f"http://127.0.0.1:{port}/" in said
+    assert str(folder) in said
+    assert "There is no shop yet" in said
+    assert "The worker ended with code -9; it is begun again." in said
+    assert said.splitlines()[-1] == "Stopped."
+
+
+@POSIX
+def test_no_worker_outlives_a_server_that_was_killed(server):
+    process, _, _ = server
+    wait_for(lambda: children(process.pid), "There is no worker.")
+    (worker,) = children(process.pid)
+    process.kill()
+    process.wait()
+    wait_for(lambda: not alive(worker), "The worker goes on alone.")
+
+
+def test_a_folder_that_cannot_be_written_is_named(tmp_path):
+    (tmp_path / "file").write_text("not a folder")
+    why = refused(tmp_path / "file" / "data", free_port())
+    assert str(tmp_path / "file" / "data") in why
+    assert "Set DATA_DIR" in why
+
+
+def test_a_port_that_is_taken_is_named_with_another():
+    with socket.socket() as other:
+        other.bind(("127.0.0.1", 0))
+        other.listen()
+        port = other.getsockname()[1]
+        with pytest.raises(
+            CannotStart, match=f"Port {port} is taken by another program.*choose another port"
+        ):
+            bind("127.0.0.1", port)
+
+
+def test_an_address_that_is_none_is_named_with_those_that_are():
+    with pytest.raises(CannotStart, match=r"HOST=nowhere\.invalid.*127\.0\.0\.1"):
+        bind("nowhere.invalid", 0)
