@@ -236,7 +236,9 @@ def test_what_was_learned_forecasts_the_next_stage(shop: Shop) -> None:
 
 def dead_folder() -> Connection:
     """A folder broker whose folder cannot be made."""
-    return Connection("filesystem://", transport_options={"data_folder_out": "/proc/none"})
+    return Connection(
+        "filesystem://", transport_options=dict.fromkeys(("data_folder_in", "data_folder_out"), "/proc/none")
+    )
 
 
 def dead_server() -> Connection:
