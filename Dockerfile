@@ -29,4 +29,6 @@ USER lapwright
 EXPOSE 8000
 HEALTHCHECK --interval=15s --timeout=5s --start-period=30s \
     CMD ["python", "-c", "from urllib.request import urlopen; urlopen('http://127.0.0.1:8000/healthz', timeout=4)"]
-CMD ["waitress-serve", "--host=0.0.0.0", "--port=8000", "--threads=8", "shop.wsgi:application"]
+# Without a trusted proxy waitress drops X-Forwarded-Proto, and every page would be sent to https again and again.
+CMD ["waitress-serve", "--host=0.0.0.0", "--port=8000", "--threads=8", "--trusted-proxy=*", \
+     "--trusted-proxy-headers=x-forwarded-for x-forwarded-proto", "shop.wsgi:application"]
