@@ -3,11 +3,18 @@
 from __future__ import annotations
 
 from typing import Any
+from uuid import UUID
 
+from drf_spectacular.utils import extend_schema_field
 from rest_framework import serializers
 
 from jobs.models import Item, Job, Stage, TapKind
-from jobs.services.taps import MOST, PRESSED, Tap
+from jobs.services.taps import MOST, PRESSED, Tap, TapResult
+
+
+def key_field(**more: Any) -> serializers.IntegerField:
+    """A row's key: no larger than a database holds."""
+    return serializers.IntegerField(min_value=1, max_value=2**63 - 1, **more)
 
 
 class TapIn(serializers.Serializer[Any]):
@@ -15,15 +22,22 @@ class TapIn(serializers.Serializer[Any]):
 
     id = serializers.UUIDField(help_text="Made by the client; the same id again is the same tap.")
     kind = serializers.ChoiceField(choices=[(k.value, k.label) for k in TapKind if k.value in PRESSED])
-    stage = serializers.IntegerField(min_value=1)
+    stage = key_field()
     at = serializers.DateTimeField(help_text="By the device's own clock, with an offset.")
-    to_stage = serializers.IntegerField(required=False, allow_null=True, min_value=1, help_text="Of 'next'.")
-    person = serializers.IntegerField(required=False, allow_null=True, min_value=1)
-    machine = serializers.IntegerField(required=False, allow_null=True, min_value=1)
-    cause = serializers.IntegerField(required=False, allow_null=True, min_value=1, help_text="Of 'pause'.")
+    to_stage = key_field(required=False, allow_null=True, help_text="Of 'next'.")
+    person = key_field(required=False, allow_null=True)
+    machine = key_field(required=False, allow_null=True)
+    cause = key_field(required=False, allow_null=True, help_text="Of 'pause'.")
     corrects = serializers.UUIDField(
         required=False, allow_null=True, help_text="Of 'void': what it takes back."
     )
+
+
+@extend_schema_field(TapIn(many=True))
+class TapList(serializers.ListField):
+    """Taps as they were sent, each still to be read."""
+
+    child = serializers.DictField()
 
 
 class TapsIn(serializers.Serializer[Any]):
@@ -31,11 +45,25 @@ class TapsIn(serializers.Serializer[Any]):
 
     sent_at = serializers.DateTimeField(help_text="What the device's clock says on sending.")
     device = serializers.CharField(required=False, allow_blank=True, max_length=64)
-    taps = serializers.ListField(child=TapIn(), allow_empty=False, max_length=MOST)
+    taps = TapList(allow_empty=False, max_length=MOST)
 
-    def tap_rows(self) -> list[Tap]:
-        """The taps as the service reads them."""
-        return [Tap(**tap) for tap in self.validated_data["taps"]]
+    def read(self) -> tuple[list[Tap], list[TapResult]]:
+        """The taps as the service reads them, and the results of those that make no sense.
+
+        One tap that makes no sense does not hold up the others. Raises ValidationError where one has no id, since
+        nothing could be answered for it.
+        """
+        taps, refused = [], []
+        for place, given in enumerate(self.validated_data["taps"]):
+            tap = TapIn(data=given)
+            if tap.is_valid():
+                taps.append(Tap(**tap.validated_data))
+            elif "id" in tap.errors:
+                raise serializers.ValidationError({"taps": {str(place): dict(tap.errors)}})
+            else:
+                why = " ".join(f"{name}: {' '.join(texts)}" for name, texts in tap.errors.items())
+                refused.append(TapResult(UUID(str(given["id"])), "refused", why))
+        return taps, refused
 
 
 class ProblemOut(serializers.Serializer[Any]):
@@ -72,6 +100,14 @@ class StageOut(serializers.ModelSerializer[Stage]):
         fields = ["id", "job", "name", "state", "left_out", "started_at", "finished_at"]
 
 
+class ClashOut(serializers.Serializer[Any]):
+    """A machine that is clocked on more stages than it takes."""
+
+    machine = serializers.IntegerField(source="machine.pk")
+    name = serializers.CharField(source="machine.name")
+    stages = StageOut(many=True)
+
+
 class TapsOut(serializers.Serializer[Any]):
     """What became of a sending."""
 
@@ -79,7 +115,8 @@ class TapsOut(serializers.Serializer[Any]):
     offset_ms = serializers.IntegerField(help_text="How far the device's clock was behind the server's.")
     revision = serializers.IntegerField(help_text="The shop's revision afterwards.")
     results = TapResultOut(many=True)
-    stages = StageOut(many=True)
+    stages = StageOut(many=True, help_text="Those that the taps touched, as they are now.")
+    clashes = ClashOut(many=True, help_text="Shown to the person: one of these stages was not stopped.")
 
 
 class ItemOut(serializers.ModelSerializer[Item]):

@@ -12,7 +12,7 @@ from rest_framework.request import Request
 from rest_framework.response import Response
 from rest_framework.views import APIView
 
-from jobs.api.serializers import JobDetailOut, JobOut, ProblemOut, StageOut, TapsIn, TapsOut
+from jobs.api.serializers import ClashOut, JobDetailOut, JobOut, ProblemOut, StageOut, TapsIn, TapsOut
 from jobs.models import Job, Stage, StageState
 from jobs.selectors import job_search, with_stages
 from jobs.services.taps import TapsOutcome, record_taps
@@ -48,14 +48,16 @@ class Taps(APIView):
         received_at = timezone.now()
         sending = TapsIn(data=request.data)
         sending.is_valid(raise_exception=True)
+        taps, refused = sending.read()
         outcome = record_taps(
             shop=shop_of(request),
             user=user_of(request),
-            taps=sending.tap_rows(),
+            taps=taps,
             sent_at=sending.validated_data["sent_at"],
             received_at=received_at,
             device=sending.validated_data.get("device", ""),
         )
+        outcome.results.extend(refused)
         return Response(taps_json(outcome))
 
 
@@ -78,6 +80,7 @@ def taps_json(outcome: TapsOutcome) -> dict[str, Any]:
             for one in outcome.results
         ],
         "stages": StageOut(outcome.stages, many=True).data,
+        "clashes": ClashOut(outcome.clashes, many=True).data,
     }
 
 

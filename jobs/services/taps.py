@@ -4,13 +4,13 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
-from datetime import datetime, timedelta
+from datetime import UTC, datetime, timedelta
 from uuid import UUID
 
 from django.db import transaction
 
-from jobs.clock import Clash
 from jobs.models import Cause, ClockEvent, Stage, TapKind
+from jobs.selectors_clock import Crowd, crowds
 from jobs.services.clock import refold, stages_touched
 from shop.errors import BadInput
 from shop.models import Machine, Person, Shop, User
@@ -20,6 +20,9 @@ MOST = 500
 
 TRUSTED = timedelta(seconds=5)
 """A device's clock that is off by no more than this is taken at its word."""
+
+OLDEST = timedelta(days=366)
+"""An older tap is a device's clock gone wrong."""
 
 PRESSED = frozenset(set(TapKind.values) - {TapKind.SITTING})
 
@@ -50,14 +53,17 @@ class TapResult:
 
 @dataclass(frozen=True)
 class TapsOutcome:
-    """What became of a sending. offset: how far the device's clock was behind the server's."""
+    """What became of a sending. offset: how far the device's clock was behind the server's.
+
+    clashes: machines that are now beyond their capacity with one of `stages`.
+    """
 
     received_at: datetime
     offset: timedelta
     revision: int
     results: list[TapResult]
     stages: list[Stage]
-    clashes: list[Clash] = field(default_factory=list)
+    clashes: list[Crowd] = field(default_factory=list)
 
 
 @dataclass(frozen=True)
@@ -95,24 +101,25 @@ def record_taps(
     known = _known(shop, taps)
     results: list[TapResult] = []
     fresh: dict[UUID, ClockEvent] = {}
-    for tap in taps:
+    for tap, at in zip(taps, _moments(taps, moved, received_at), strict=True):
         before = fresh.get(tap.id) or known.events.get(tap.id)
-        problem = _repeat_problem(shop, tap, before) if before else _problem(tap, known)
+        problem = _repeat_problem(shop, tap, before) if before else _problem(tap, known, received_at - at)
         if problem:
             results.append(TapResult(tap.id, "refused", problem))
         elif before:
             results.append(TapResult(tap.id, "known"))
         else:
-            at = min(tap.at + moved, received_at)
             fresh[tap.id] = _event(shop, user, tap, at, received_at, device)
             results.append(TapResult(tap.id, "stored"))
     ClockEvent.objects.bulk_create(fresh.values())
     touched = stages_touched(shop, fresh.values())
-    clashes = refold(shop, touched) if touched else []
+    if touched:
+        refold(shop, touched)
     shop.refresh_from_db(fields=["revision"])
     stages = list(
         Stage.objects.of(shop).filter(pk__in=touched).select_related("job").order_by("job", "position")
     )
+    clashes = [crowd for crowd in crowds(shop) if touched & {stage.pk for stage in crowd.stages}]
     return TapsOutcome(received_at, offset, shop.revision, results, stages, clashes)
 
 
@@ -138,8 +145,29 @@ def _repeat_problem(shop: Shop, tap: Tap, before: ClockEvent) -> str:
     return "" if same else "This id was already used for another tap. Make a new id for each tap."
 
 
-def _problem(tap: Tap, known: _Known) -> str:
+def _moments(taps: Sequence[Tap], by: timedelta, received_at: datetime) -> list[datetime]:
+    """When each tap happened: never later than it was received.
+
+    Those that would be are a microsecond apart, for their order still counts: a start comes before its finish.
+    """
+    moments = [_moved(tap.at, by) for tap in taps]
+    ahead = sorted({at for at in moments if at > received_at}, reverse=True)
+    back = {at: received_at - timedelta(microseconds=i) for i, at in enumerate(ahead)}
+    return [back.get(at, at) for at in moments]
+
+
+def _moved(at: datetime, by: timedelta) -> datetime:
+    """The instant moved, as far as there are dates."""
+    try:
+        return at + by
+    except OverflowError:
+        return (datetime.max if by > timedelta(0) else datetime.min).replace(tzinfo=UTC)
+
+
+def _problem(tap: Tap, known: _Known, age: timedelta) -> str:
     """Why a new tap cannot be stored; empty if it can."""
+    if age > OLDEST:
+        return f"This tap is {age.days:,} days old. Put the device's clock right, then press again."
     if tap.kind not in PRESSED:
         return f"There is no tap {tap.kind!r}. Taps: {', '.join(sorted(PRESSED))}."
     stage = known.stages.get(tap.stage)
