@@ -240,11 +240,16 @@ def test_the_pages_have_something_to_show(demo):
     client.force_login(User.objects.get(username="owner"), "django.contrib.auth.backends.ModelBackend")
     running = Stage.objects.of(demo).filter(state=StageState.RUNNING).select_related("job").first().job
     done = Job.objects.of(demo).filter(status=JobStatus.FINISHED).first()
+    asked = Job.objects.of(demo).filter(status=JobStatus.ENQUIRY).first()
     for address, word in (
         ("/jobs/", running.title),
         (f"/jobs/{done.number}/", done.title),
         (f"/jobs/{done.number}/time/", "Print"),
         ("/durations/", "Vehicle graphics"),
+        ("/durations/defaults/", "Weed"),
+        ("/floor/", "Solvent printer"),
+        (f"/floor/{running.number}/", running.title),
+        (f"/jobs/{asked.number}/promise/", "eight times in ten"),
     ):
         page = client.get(address)
         assert page.status_code == 200, address
