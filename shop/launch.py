@@ -115,7 +115,7 @@ def prepare(say: Say, *, demo: bool) -> None:
     if not settings.EMBEDDED:
         call_command("collectstatic", verbosity=0, interactive=False)
     if demo and empty:
-        say("Making the demo shop, once …")
+        say("Making the demo shop, once; it takes a minute or so …")
         try:
             call_command("load_demo", verbosity=0)
         except CommandError as error:
