@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections import defaultdict
 from collections.abc import Sequence
 from dataclasses import dataclass
@@ -65,22 +66,27 @@ def finish_picture(
     span = max(last - first, timedelta(hours=2))
     start, end = first - span * 0.08, last + span * 0.08
     radius = 6.0
+    pitch = 2 * radius + 2
+    promise_x = x_of(promised_at, start, end, width)
     columns: dict[int, int] = defaultdict(int)
     placed = []
     for future in futures:
-        column = int(x_of(future, start, end, width) // (2 * radius + 2))
+        in_time = future <= promised_at
+        # Columns begin at the promise's line, so that no dot stands on the wrong side of it.
+        column = math.floor((x_of(future, start, end, width) - promise_x) / pitch)
+        column = min(column, -1) if in_time else max(column, 0)
         columns[column] += 1
-        placed.append((column, columns[column], future <= promised_at))
-    base = 30.0 + max(columns.values()) * (2 * radius + 2)
+        placed.append((column, columns[column], in_time))
+    base = 30.0 + max(columns.values()) * pitch
     dots = tuple(
-        Dot((column + 0.5) * (2 * radius + 2), base - (row - 0.5) * (2 * radius + 2), in_time)
+        Dot(promise_x + (column + 0.5) * pitch, base - (row - 0.5) * pitch, in_time)
         for column, row, in_time in placed
     )
     return FinishPicture(
         dots=dots,
         ticks=rule_ticks(start, end, zone, width),
         radius=radius,
-        promise_x=x_of(promised_at, start, end, width),
+        promise_x=promise_x,
         base=base,
         width=width,
         height=base + 36.0,

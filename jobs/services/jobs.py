@@ -5,12 +5,13 @@ from __future__ import annotations
 import math
 from collections.abc import Collection, Mapping, Sequence
 from datetime import datetime
+from functools import partial
 
 from django.db import transaction
 from django.db.models import Max
 
 from jobs.drivers import ItemSize, Sized, check_items
-from jobs.models import Customer, Driver, Item, Job, JobStatus, JobType, StageState
+from jobs.models import Customer, Driver, Item, Job, JobStatus, JobType, Stage, StageState
 from jobs.selectors import film_widths
 from jobs.services.stages import (
     job_locked,
@@ -19,6 +20,7 @@ from jobs.services.stages import (
     stages_request,
     status_derive,
 )
+from jobs.signals import stages_folded
 from shop.errors import BadInput, ShopError
 from shop.models import Finish, Media, Process, Shop
 from shop.services import revision_raise
@@ -109,6 +111,7 @@ def job_update(
         stages_request(job, requested)
     status_derive(job)
     revision_raise(job.shop_id)
+    _finished_changed(job)
     return job
 
 
@@ -118,6 +121,7 @@ def items_replace(job: Job, items: Sequence[ItemSize]) -> None:
     job = job_locked(job)
     _items_write(job, items)
     revision_raise(job.shop_id)
+    _finished_changed(job)
 
 
 @transaction.atomic
@@ -145,6 +149,15 @@ def job_reopen(job: Job) -> Job:
         status_derive(job)
         revision_raise(job.shop_id)
     return job
+
+
+def _finished_changed(job: Job) -> None:
+    """After the commit say that what the job's finished stages were driven by may have changed."""
+    finished = list(job.stages.filter(state=StageState.FINISHED).values_list("pk", flat=True))
+    if finished:
+        transaction.on_commit(
+            partial(stages_folded.send, sender=Stage, shop_id=job.shop_id, stage_ids=finished)
+        )
 
 
 def _number(shop: Shop, number: int | None) -> int:

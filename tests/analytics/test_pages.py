@@ -12,8 +12,10 @@ from analytics.pictures import finish_picture
 from analytics.selectors.durations import Period, kind_spreads
 from analytics.selectors.job_time import job_time
 from analytics.services.learning import learn_shop
+from jobs.drivers import ItemSize
 from jobs.models import Cause, ClockEvent, Job, JobStatus, JobType
 from jobs.services.clock import fold_shop
+from jobs.services.jobs import items_replace
 from shop.models import Media, Membership, OpeningHours, Person, Process, Role, User
 
 pytestmark = pytest.mark.django_db
@@ -143,6 +145,7 @@ def test_twenty_dots_say_the_odds(shop):
     picture = finish_picture(curve, curve[159], shop.zone)
     assert (len(picture.dots), picture.in_time) == (20, 16)
     assert all(0 <= dot.x <= picture.width and 0 < dot.y < picture.base for dot in picture.dots)
+    assert all((dot.x < picture.promise_x) == dot.in_time for dot in picture.dots)
 
 
 def test_the_table_of_a_jobs_time_adds_up_to_what_elapsed(shop, browse):
@@ -210,3 +213,11 @@ def test_a_viewer_may_look_but_not_promise(shop, browse):
     assert client.get(reverse("analytics:promise", args=[job.number])).status_code == 200
     assert client.post(reverse("analytics:promise-give", args=[job.number])).status_code == 403
     assert client.get(reverse("analytics:enquiry")).status_code == 403
+
+
+def test_a_size_put_right_after_the_work_is_learned_again(shop, django_capture_on_commit_callbacks):
+    job = clocked(shop)
+    with django_capture_on_commit_callbacks(execute=True):
+        items_replace(job, [ItemSize(600, 400, 10)])
+    areas = {sample.drivers["area_m2"] for sample in Sample.objects.filter(stage__job=job)}
+    assert areas == {pytest.approx(2.4)}
