@@ -8,6 +8,8 @@ from dataclasses import dataclass, field
 from datetime import datetime, timedelta
 from uuid import UUID
 
+from django.db.models import Max
+
 from jobs.models import (
     Attendance,
     Cause,
@@ -27,8 +29,12 @@ from shop.models import Machine, MachineKind, Person, Shop, Unattended, User
 UNDO = timedelta(seconds=10)
 """How long the last press is offered to be taken back."""
 
+LASTING = (IntervalKind.HANDS_ON, IntervalKind.MACHINE, IntervalKind.HOLD)
+"""What makes a stage's time go on: somebody at it, its machine, or lying, where it is a hold."""
+
 BEGUN = (StageState.RUNNING, StageState.PAUSED, StageState.PUT_ASIDE)
 TO_START = 12
+FOLLOWING = 4
 
 
 @dataclass
@@ -71,7 +77,7 @@ def watches(shop: Shop, job: Job | None = None) -> list[Watch]:
     )
     for row in rows:
         watch = found[row.stage_id]
-        if row.kind in (IntervalKind.HANDS_ON, IntervalKind.MACHINE):
+        if row.kind in LASTING:
             if row.ends_at is not None:
                 spans[row.stage_id].append((row.starts_at, row.ends_at))
                 continue
@@ -116,32 +122,96 @@ class FloorStage:
 
 
 @dataclass(frozen=True)
+class Following:
+    """A stage that may come next, and the machine to offer for it."""
+
+    stage: Stage
+    machine: Machine | None
+
+
+@dataclass(frozen=True)
 class Stopwatch:
     """All that one job's stopwatch shows. chosen: the stage in hand, or the one to start; None when all is done."""
 
     job: Job
     stages: list[FloorStage]
     chosen: FloorStage | None
-    following: list[Stage]
+    following: list[Following]
     machines: list[Machine]
     machine: Machine | None
     causes: list[Cause]
+    person: Person | None
     undo: ClockEvent | None
     undo_seconds: float
 
     @property
-    def can_leave(self) -> bool:
-        """Whether the machine may run on with nobody beside it."""
+    def state(self) -> str:
+        """The chosen stage's state; 'alone' where it runs without the one who presses."""
+        if self.chosen is None:
+            return ""
+        watch = self.chosen.watch
+        mine = watch is None or self.person is None or self.person in watch.people
+        here = mine or self.chosen.stage.kind.is_hold
+        return (
+            "alone" if self.chosen.stage.state == StageState.RUNNING and not here else self.chosen.stage.state
+        )
+
+    @property
+    def others(self) -> list[Person]:
+        """Who else is at the chosen stage."""
         watch = self.chosen.watch if self.chosen else None
-        if watch is None or watch.machine is None or not watch.people or self.chosen is None:
+        return [one for one in watch.people if one != self.person] if watch else []
+
+    @property
+    def can_leave(self) -> bool:
+        """Whether it goes on when the one who presses leaves: others are at it, or its machine may run alone."""
+        if self.chosen is None:
             return False
         start_only = self.chosen.stage.kind.attendance == Attendance.START
-        return start_only and watch.machine.unattended != Unattended.NO
+        runs_alone = self.machine is not None and self.machine.unattended != Unattended.NO
+        return bool(self.others) or (start_only and runs_alone)
+
+    @property
+    def other_machines(self) -> list[Machine]:
+        """The machines that the chosen stage could go on with."""
+        return [one for one in self.machines if one != self.machine]
 
 
-def stopwatch(shop: Shop, number: int, user: User, now: datetime, asked: int | None = None) -> Stopwatch:
-    """One job's stopwatch. asked: the key of the stage to show. Raises Job.DoesNotExist."""
+def stopwatch(
+    shop: Shop,
+    number: int,
+    user: User,
+    now: datetime,
+    *,
+    person: Person | None = None,
+    asked: int | None = None,
+) -> Stopwatch:
+    """One job's stopwatch. person: who presses; asked: the key of the stage to show. Raises Job.DoesNotExist."""
     job = with_stages(Job.objects.of(shop)).get(number=number)
+    rows, links = _rows(shop, job, now)
+    chosen = _chosen(rows, asked)
+    machines = able_machines(shop, job, chosen.stage) if chosen else []
+    running = chosen.watch.machine if chosen and chosen.watch else None
+    undo = last_press(shop, job, user, now)
+    return Stopwatch(
+        job=job,
+        stages=rows,
+        chosen=chosen,
+        following=[
+            Following(stage, _machine(shop, stage, able_machines(shop, job, stage)))
+            for stage in _following(rows, links, chosen, now)[:FOLLOWING]
+        ],
+        machines=machines,
+        machine=running or (_machine(shop, chosen.stage, machines) if chosen else None),
+        causes=list(Cause.objects.of(shop).filter(active=True)),
+        person=person,
+        undo=undo,
+        undo_seconds=max(0.0, (undo.received_at + UNDO - now).total_seconds()) if undo else 0.0,
+    )
+
+
+def _rows(shop: Shop, job: Job, now: datetime) -> tuple[list[FloorStage], list[Link]]:
+    """The stages of a job that are not left out, as the stopwatch lists them, and their arrows."""
     every = list(job.stages.all())
     edges = [edge for stage in every for edge in stage.out_edges.all()]
     ready = set(ready_stages(every, edges, now, stages_alone(job)))
@@ -162,20 +232,7 @@ def stopwatch(shop: Shop, number: int, user: User, now: datetime, asked: int | N
         for stage in every
         if not stage.left_out
     ]
-    chosen = _chosen(rows, asked)
-    machines = able_machines(shop, job, chosen.stage) if chosen else []
-    undo = last_press(shop, job, user, now)
-    return Stopwatch(
-        job=job,
-        stages=rows,
-        chosen=chosen,
-        following=_following(rows, links, chosen, now),
-        machines=machines,
-        machine=_machine(shop, chosen, machines),
-        causes=list(Cause.objects.of(shop).filter(active=True)),
-        undo=undo,
-        undo_seconds=max(0.0, (undo.received_at + UNDO - now).total_seconds()) if undo else 0.0,
-    )
+    return rows, links
 
 
 def _chosen(rows: Sequence[FloorStage], asked: int | None) -> FloorStage | None:
@@ -229,15 +286,11 @@ def able_machines(shop: Shop, job: Job, stage: Stage) -> list[Machine]:
     return found
 
 
-def _machine(shop: Shop, chosen: FloorStage | None, machines: Sequence[Machine]) -> Machine | None:
-    """The machine to offer: the one in use, else the only one, else the last used for this kind of stage."""
-    if chosen is None or not machines:
-        return None
-    if chosen.watch and chosen.watch.machine:
-        return chosen.watch.machine
-    if len(machines) == 1:
-        return machines[0]
-    used = Interval.objects.of(shop).filter(stage__kind=chosen.stage.kind, machine__in=machines)
+def _machine(shop: Shop, stage: Stage, machines: Sequence[Machine]) -> Machine | None:
+    """The machine to offer: the only one, else the last used for this kind of stage."""
+    if len(machines) < 2:
+        return machines[0] if machines else None
+    used = Interval.objects.of(shop).filter(stage__kind=stage.kind, machine__in=machines)
     last = used.order_by("-starts_at").values_list("machine", flat=True).first()
     return next((machine for machine in machines if machine.pk == last), machines[0])
 
@@ -245,21 +298,21 @@ def _machine(shop: Shop, chosen: FloorStage | None, machines: Sequence[Machine])
 def last_press(shop: Shop, job: Job, user: User, now: datetime) -> ClockEvent | None:
     """The log-in's last press on a job while it may be taken back, if it was not already."""
     events = ClockEvent.objects.of(shop).filter(recorded_by=user, received_at__gt=now - UNDO, stage__job=job)
+    events = events.select_related("stage", "to_stage")
     last = events.order_by("-received_at", "-at").first()
     if last is None or last.kind == TapKind.VOID:
         return None
     return last
 
 
-def event_to_undo(shop: Shop, key: UUID) -> ClockEvent | None:
+def event_of(shop: Shop, key: UUID) -> ClockEvent | None:
     """The event of this id in this shop."""
     return ClockEvent.objects.of(shop).filter(pk=key).first()
 
 
 def _done_seconds(shop: Shop, job: Job) -> dict[int, float]:
     spans: dict[int, list[tuple[datetime, datetime]]] = defaultdict(list)
-    worked = (IntervalKind.HANDS_ON, IntervalKind.MACHINE)
-    rows = Interval.objects.of(shop).filter(stage__job=job, kind__in=worked, ends_at__isnull=False)
+    rows = Interval.objects.of(shop).filter(stage__job=job, kind__in=LASTING, ends_at__isnull=False)
     for row in rows:
         if row.ends_at:
             spans[row.stage_id].append((row.starts_at, row.ends_at))
@@ -272,11 +325,9 @@ def jobs_to_start(shop: Shop, q: str = "") -> list[Job]:
     if not q:
         jobs = jobs.filter(status__in=(JobStatus.IN_HAND, JobStatus.PROMISED))
     found = list(with_stages(jobs)[:200])
-    last: dict[int, datetime] = {}
-    events = ClockEvent.objects.of(shop).filter(stage__job__in=[job.pk for job in found])
-    for key, at in events.order_by("at").values_list("stage__job", "at"):
-        last[key] = at
-    found.sort(key=lambda job: -(last[job.pk].timestamp()) if job.pk in last else 0)
+    clocked = ClockEvent.objects.of(shop).filter(stage__job__in=[job.pk for job in found]).order_by()
+    last = dict(clocked.values_list("stage__job").annotate(Max("at")))
+    found.sort(key=lambda job: -last[job.pk].timestamp() if job.pk in last else 0)
     return found[:TO_START]
 
 

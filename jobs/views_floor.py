@@ -3,24 +3,25 @@
 from __future__ import annotations
 
 from typing import Any
-from uuid import UUID, uuid4
+from uuid import UUID
 
 from django.contrib import messages
 from django.http import Http404, HttpResponse
 from django.shortcuts import redirect
+from django.urls import reverse
 from django.utils import timezone
 from django.views.decorators.http import require_GET, require_POST
 
 from jobs.models import Job, TapKind
 from jobs.pages import page
 from jobs.selectors import JobRow
-from jobs.selectors_floor import event_to_undo, jobs_to_start, people_of, stopwatch, watches
+from jobs.selectors_clock import crowds
+from jobs.selectors_floor import event_of, jobs_to_start, people_of, stopwatch, watches
 from jobs.services.taps import Tap, record_taps
-from shop.models import Machine, Person, Role, User
+from shop.models import Person, Role, User
 from shop.permissions import ShopRequest, for_role
 
 WHO = "person"  # the session's key of who is pressing
-PRESSES = {kind.value: kind.label for kind in TapKind}
 
 
 @require_GET
@@ -36,6 +37,7 @@ def floor(request: ShopRequest) -> HttpResponse:
         "resting": [watch for watch in begun if watch.stage.state != "running"],
         "jobs": [JobRow(job, timezone.now()) for job in jobs_to_start(request.shop, q)],
         "q": q,
+        "crowds": crowds(request.shop),
         **_who(request),
     }
     return _answer(request, "jobs/floor.html", "jobs/_floor_list.html", context)
@@ -47,13 +49,24 @@ def stopwatch_page(request: ShopRequest, number: int) -> HttpResponse:
     """The stopwatch of one job."""
     if (unchanged := _unchanged(request)) is not None:
         return unchanged
+    known = _who(request)
     try:
         watch = stopwatch(
-            request.shop, number, _user(request), timezone.now(), _int(request.GET.get("stage"))
+            request.shop,
+            number,
+            _user(request),
+            timezone.now(),
+            person=known["person"],
+            asked=_int(request.GET.get("stage")),
         )
     except Job.DoesNotExist:
         raise Http404("There is no such job.") from None
-    context = {"watch": watch, "job": watch.job, "ids": [uuid4() for _ in range(24)], **_who(request)}
+    context = {
+        "watch": watch,
+        "job": watch.job,
+        "crowds": [one for one in crowds(request.shop) if watch.job in [stage.job for stage in one.stages]],
+        **known,
+    }
     return _answer(request, "jobs/stopwatch.html", "jobs/_stopwatch.html", context)
 
 
@@ -78,16 +91,13 @@ def press(request: ShopRequest, number: int) -> HttpResponse:
         cause=_int(sent.get("cause")),
         corrects=_uuid(sent.get("corrects")),
     )
-    if _pressed_before(request, tap):
-        return redirect("jobs:stopwatch", number=number)
     outcome = record_taps(
         shop=request.shop, user=_user(request), taps=[tap], sent_at=now, received_at=now, device="page"
     )
     for one in outcome.results:
-        if one.problem:
+        if one.problem and not _heard_before(request, tap):
             messages.error(request, one.problem)
-    _say_clashes(request, [(clash.kind, clash.key) for clash in outcome.clashes])
-    return redirect("jobs:stopwatch", number=number)
+    return redirect(_onwards(number, tap))
 
 
 @require_POST
@@ -97,22 +107,23 @@ def who(request: ShopRequest) -> HttpResponse:
     key = _int(request.POST.get("person"))
     if key is not None and Person.objects.of(request.shop).filter(pk=key, active=True).exists():
         request.session[WHO] = key
-    number = _int(request.POST.get("number"))
-    return redirect("jobs:stopwatch", number=number) if number else redirect("jobs:floor")
+    number, stage = _int(request.POST.get("number")), _int(request.POST.get("stage"))
+    return redirect(_stopwatch_url(number, stage) if number else reverse("jobs:floor"))
 
 
-def _pressed_before(request: ShopRequest, tap: Tap) -> bool:
+def _onwards(number: int, tap: Tap) -> str:
+    """Where a press leads: to the stage that was started, else the same; after a finish to whatever comes then."""
+    return _stopwatch_url(number, None if tap.kind == TapKind.FINISH else tap.to_stage or tap.stage)
+
+
+def _stopwatch_url(number: int, stage: int | None) -> str:
+    return reverse("jobs:stopwatch", args=[number]) + (f"?stage={stage}" if stage else "")
+
+
+def _heard_before(request: ShopRequest, tap: Tap) -> bool:
     """A form sent twice has the same id but another moment: it was heard the first time."""
-    return event_to_undo(request.shop, tap.id) is not None
-
-
-def _say_clashes(request: ShopRequest, clashes: list[tuple[str, int]]) -> None:
-    for kind, key in clashes:
-        if kind == "machine":
-            name = Machine.objects.of(request.shop).get(pk=key).name
-            messages.warning(
-                request, f"{name} is now clocked on more stages than it can take. Stop one of them."
-            )
+    before = event_of(request.shop, tap.id)
+    return before is not None and (before.kind, before.stage_id) == (tap.kind, tap.stage)
 
 
 def _who(request: ShopRequest) -> dict[str, Any]:

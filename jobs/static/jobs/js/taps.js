@@ -1,5 +1,6 @@
 // The device's own queue of taps: kept until the server has answered for each, sent by one sender at a time.
-const KEY = "lapwright.taps";
+// A shop has a queue of its own, so that no tap is sent to another.
+const KEY = `lapwright.taps.${document.querySelector("[data-shop]")?.dataset.shop ?? ""}`;
 const DEVICE_KEY = "lapwright.device";
 
 export const newId = () => {
@@ -23,15 +24,25 @@ export const waiting = () => {
 };
 const keep = (taps) => localStorage.setItem(KEY, JSON.stringify(taps));
 
+// Throws where the device keeps nothing.
 export const add = (tap) => keep([...waiting(), tap]);
 
 let sending = null;
-// Sends what waits. Gives the server's answer, or throws with a message for the person; nothing is lost either way.
+// Sends what waits. Gives the server's results, or throws with a message for the person; nothing is lost either way.
 export const send = (token) => (sending ??= flush(token).finally(() => { sending = null; }));
 
 const flush = async (token) => {
-  const taps = waiting().slice(0, 500);
-  if (!taps.length) return null;
+  const results = [];
+  for (let taps = waiting(); taps.length; taps = waiting()) {
+    const answered = await post(token, taps.slice(0, 500));
+    const done = new Set(answered.map((result) => result.id));
+    keep(waiting().filter((tap) => !done.has(tap.id)));
+    results.push(...answered);
+  }
+  return results;
+};
+
+const post = async (token, taps) => {
   let response;
   try {
     response = await fetch("/api/v1/taps", {
@@ -44,9 +55,9 @@ const flush = async (token) => {
     throw new Error("No connection.");
   }
   const answer = await response.json().catch(() => null);
-  if (response.status === 403) throw new Error("The log-in has ended or may not clock. Log in again; the taps are kept.");
-  if (!response.ok) throw new Error(answer?.detail ?? `The server answered ${response.status}.`);
-  const done = new Set(answer.results.map((result) => result.id));
-  keep(waiting().filter((tap) => !done.has(tap.id)));
-  return answer;
+  if (response.status === 403) throw new Error("The log-in has ended or may not clock. Load this page again to log in.");
+  if (response.status === 400 && taps.length > 1) return post(token, taps.slice(0, 1)); // one that cannot be read holds up no other
+  if (response.status === 400) return [{ id: taps[0].id, status: "refused", problem: { detail: answer?.detail ?? "It cannot be read." } }];
+  if (!response.ok || !Array.isArray(answer?.results)) throw new Error(answer?.detail ?? `The server answered ${response.status}.`);
+  return answer.results;
 };

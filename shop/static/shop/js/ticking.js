@@ -18,7 +18,8 @@ const aheadOfServer = () => {
   } catch { return 0; }
 };
 const ahead = aheadOfServer();
-export const tick = (root = document, now = Date.now() - ahead) => {
+export const serverNow = () => Date.now() - ahead;
+export const tick = (root = document, now = serverNow()) => {
   for (const place of root.querySelectorAll("[data-ticking]")) {
     const since = Number(place.dataset.since), base = Number(place.dataset.baseSeconds ?? 0);
     const text = clockText(base + (place.dataset.since && Number.isFinite(since) ? (now - since) / 1000 : 0));
