@@ -19,9 +19,10 @@ class Crowd:
 
 def crowds(shop: Shop) -> list[Crowd]:
     """The machines of a shop that are clocked beyond their capacity at this moment."""
+    machines = list(Machine.objects.of(shop).values_list("pk", flat=True))
     runs = (
         Interval.objects.of(shop)
-        .filter(kind=IntervalKind.MACHINE, ends_at=None, machine__isnull=False)
+        .filter(kind=IntervalKind.MACHINE, ends_at=None, machine__in=machines)
         .select_related("machine", "stage__job")
         .order_by("machine__name", "starts_at", "pk")
     )

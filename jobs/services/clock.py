@@ -19,6 +19,7 @@ from jobs.models import (
     Cause,
     ClockEvent,
     Interval,
+    IntervalKind,
     Job,
     JobStatus,
     Stage,
@@ -94,7 +95,9 @@ def stages_touched(shop: Shop, events: Iterable[ClockEvent]) -> set[int]:
 
 def _around(shop: Shop, event: ClockEvent) -> set[int]:
     """The stages at which the event's person was hands-on at that moment, or might be again without it."""
-    mine = Interval.objects.of(shop).filter(person=event.person_id, starts_at__lte=event.at)
+    mine = Interval.objects.of(shop).filter(
+        kind=IntervalKind.HANDS_ON, person=event.person_id, starts_at__lte=event.at
+    )
     there = set(mine.filter(Q(ends_at=None) | Q(ends_at__gte=event.at)).values_list("stage", flat=True))
     before = ClockEvent.objects.of(shop).filter(person=event.person_id, kind__in=STARTS, at__lte=event.at)
     for stage, to_stage in before.order_by("-at").values_list("stage", "to_stage")[:5]:
@@ -147,7 +150,9 @@ def _events_for(shop: Shop, stage_ids: Sequence[int]) -> list[Event]:
     rows: dict[UUID, ClockEvent] = {}
     events = ClockEvent.objects.of(shop)
     for some in _chunks(stage_ids):
-        rows.update((row.pk, row) for row in events.filter(Q(stage__in=some) | Q(to_stage__in=some)))
+        # Two questions, for with an 'or' no index would serve.
+        rows.update((row.pk, row) for row in events.filter(stage__in=some))
+        rows.update((row.pk, row) for row in events.filter(to_stage__in=some))
     people = {row.person_id for row in rows.values() if row.person_id}
     if people:
         first = min(row.at for row in rows.values())
