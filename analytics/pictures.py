@@ -14,6 +14,10 @@ from shop.rule import Tick, rule_ticks, x_of
 DOTS = 20
 """Each dot is one future in twenty: what people count, they believe (quantile dot plot, Kay et al. 2016)."""
 
+RADII = (6.0, 5.0, 4.0, 3.0)
+"""Of a dot, px, the first that makes no column taller than TALLEST dots."""
+TALLEST = 7
+
 
 @dataclass(frozen=True)
 class Dot:
@@ -65,19 +69,11 @@ def finish_picture(
     first, last = min(futures[0], promised_at), max(futures[-1], promised_at)
     span = max(last - first, timedelta(hours=2))
     start, end = first - span * 0.08, last + span * 0.08
-    radius = 6.0
-    pitch = 2 * radius + 2
     promise_x = x_of(promised_at, start, end, width)
-    columns: dict[int, int] = defaultdict(int)
-    placed = []
-    for future in futures:
-        in_time = future <= promised_at
-        # Columns begin at the promise's line, so that no dot stands on the wrong side of it.
-        column = math.floor((x_of(future, start, end, width) - promise_x) / pitch)
-        column = min(column, -1) if in_time else max(column, 0)
-        columns[column] += 1
-        placed.append((column, columns[column], in_time))
-    base = 30.0 + max(columns.values()) * pitch
+    xs = [(x_of(future, start, end, width), future <= promised_at) for future in futures]
+    radius, placed = _stacked(xs, promise_x)
+    pitch = 2 * radius + 2
+    base = 30.0 + max(row for _, row, _ in placed) * pitch
     dots = tuple(
         Dot(promise_x + (column + 0.5) * pitch, base - (row - 0.5) * pitch, in_time)
         for column, row, in_time in placed
@@ -93,6 +89,25 @@ def finish_picture(
         start=start,
         end=end,
     )
+
+
+def _stacked(xs: Sequence[tuple[float, bool]], promise_x: float) -> tuple[float, list[tuple[int, int, bool]]]:
+    """The dots' radius, and each one's column, row and whether it is in time: the largest that do not tower.
+
+    Columns begin at the promise's line, so that no dot stands on the wrong side of it.
+    """
+    placed: list[tuple[int, int, bool]] = []
+    for radius in RADII:
+        rows: dict[int, int] = defaultdict(int)
+        placed = []
+        for x, in_time in xs:
+            column = math.floor((x - promise_x) / (2 * radius + 2))
+            column = min(column, -1) if in_time else max(column, 0)
+            rows[column] += 1
+            placed.append((column, rows[column], in_time))
+        if max(rows.values()) <= TALLEST:
+            break
+    return radius, placed
 
 
 @dataclass(frozen=True)
