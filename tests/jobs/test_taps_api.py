@@ -283,6 +283,9 @@ def test_two_stages_on_one_machine_are_a_clash_that_is_told(maker, job, clock):
     second = tap(other.stages.get(kind__key="cut"), person=ben.pk, machine=knife.pk)
     answer = post(maker, second)
     assert [(c["name"], len(c["stages"])) for c in answer["clashes"]] == [("Knife", 2)]
+    for page in (reverse("jobs:floor"), reverse("jobs:stopwatch", args=[other.number])):
+        assert "is clocked on more than it takes" in maker.get(page).content.decode()
+    assert maker.get(reverse("jobs:floor")).context["crowds"][0].stages[0] == cut
     clock.shift(60)
     assert post(maker, tap(cut, "finish", NOW + timedelta(minutes=1)))["clashes"] == []
 
