@@ -26,19 +26,21 @@ const tell = (why = "") => {
 };
 
 // What is open stays open, and a keyboard stays where it was, when the part is put in anew.
-const keyOf = (element) => element?.closest("form[data-tap]") && [...new FormData(element.form)].filter(([name]) => !/^(id|csrf.*)$/.test(name)).join();
+const byKeyboard = () => part.contains(document.activeElement) && document.activeElement.matches(":focus-visible");
+const keyOf = (button) => button.form && [...new FormData(button.form)].filter(([name]) => !/^(id|csrf.*)$/.test(name)).join();
+const focusPress = (key) => {
+  const buttons = [...part.querySelectorAll("[data-tap]:not([hidden]) button")];
+  (buttons.find((button) => keyOf(button) === key) ?? buttons.find((button) => button.closest(".taps")))?.focus();
+};
 const put = (html) => {
   const open = [...part.querySelectorAll("details")].map((details) => details.open);
-  const focused = part.contains(document.activeElement) && document.activeElement.matches(":focus-visible") ? document.activeElement : null;
-  const key = keyOf(focused), stage = part.querySelector("input[name=stage]")?.value;
+  const key = byKeyboard() ? keyOf(document.activeElement) : undefined;
+  const stage = part.querySelector("article input[name=stage]")?.value;
   part.innerHTML = html;
-  if (stage === part.querySelector("input[name=stage]")?.value) {
+  if (stage === part.querySelector("article input[name=stage]")?.value) {
     for (const [i, details] of [...part.querySelectorAll("details")].entries()) details.open = Boolean(open[i]) && !details.hidden;
   }
-  if (focused) {
-    const buttons = [...part.querySelectorAll("[data-tap]:not([hidden]) button")];
-    (buttons.find((button) => keyOf(button) === key) ?? part.querySelector(".taps [data-tap]:not([hidden]) button"))?.focus();
-  }
+  if (key) focusPress(key);
   tick(part);
   expire();
 };
@@ -154,7 +156,9 @@ document.addEventListener("submit", (event) => {
   const shown = tap.kind === "finish" ? "" : `?stage=${tap.to_stage ?? tap.stage}`;
   part.dataset.partUrl = location.pathname + shown;
   history.replaceState(null, "", location.pathname + shown);
+  const keyboard = byKeyboard();
   showAtOnce(tap, form.dataset.toName);
+  if (keyboard) focusPress();
   deliver();
 });
 
