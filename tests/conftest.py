@@ -22,6 +22,7 @@ def _own_environment() -> None:
     """Keep the suite off the shop's real data; compiled code is kept from one run to the next."""
     folder = tempfile.mkdtemp(prefix="lapwright-tests-")
     atexit.register(shutil.rmtree, folder, ignore_errors=True)
+    (Path(folder) / "static").mkdir()
     compiled = Path(tempfile.gettempdir()) / f"lapwright-tests-numba-{getpass.getuser()}"
     for name in ("DEBUG", "DEMO", "HOST", "PORT", "LOG_LEVEL", "SWEEP_SECONDS", "STATIC_ROOT"):
         os.environ.pop(name, None)
