@@ -128,6 +128,11 @@ class Following:
     stage: Stage
     machine: Machine | None
 
+    @property
+    def note(self) -> str:
+        """What a press of it does besides."""
+        return f"finishes this one, then {self.machine}" if self.machine else "finishes this one"
+
 
 @dataclass(frozen=True)
 class Stopwatch:
