@@ -7,11 +7,11 @@ behind runs on alone if it may, and is otherwise paused for other work.
 from __future__ import annotations
 
 from collections import defaultdict
-from collections.abc import Iterable, Iterator
+from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import dataclass, field, replace
 from datetime import datetime, timedelta
 
-from jobs.clock.events import Event, Facts, counting
+from jobs.clock.events import Event, Facts, HoldFact, counting
 
 
 @dataclass(frozen=True)
@@ -67,7 +67,7 @@ class _Watch:
     last_machine: int | None = None
     pause: tuple[datetime, int | None, int | None] | None = None
     hold: datetime | None = None
-    sat: bool = False
+    sat: datetime | None = None  # the end of what was recorded here, until it is worked on or finished again
 
 
 def fold(events: Iterable[Event], facts: Facts) -> Folded:
@@ -153,7 +153,7 @@ class _Folding:
         if machine is not None and (watch.machine is None or watch.machine[0] != machine):
             self._end_machine(stage, at)
             watch.machine, watch.last_machine = (machine, at), machine
-        watch.state, watch.finished_at, watch.sat = "running", None, False
+        watch.state, watch.finished_at, watch.sat = "running", None, None
         watch.started_at = watch.started_at or at
 
     def _pause(self, stage: int, at: datetime, cause: int | None, person: int | None) -> None:
@@ -190,7 +190,8 @@ class _Folding:
             return  # finished once already; a second press does not move it
         self._end_work(stage, at)
         self._end_pause(stage, at)
-        watch.state, watch.finished_at, watch.sat = "finished", at, False
+        ended = max(at, watch.sat) if watch.sat else at
+        watch.state, watch.finished_at, watch.sat = "finished", ended, None
         watch.started_at = watch.started_at or at
 
     def _sitting(self, event: Event) -> None:
@@ -205,10 +206,12 @@ class _Folding:
             self._add(Span(stage, "machine", event.at, event.until, machine=event.machine))
         else:
             self._add(Span(stage, "interruption", hands_end, event.until))
-        watch.sat = True
+        watch.sat = max(watch.sat or event.until, event.until)
         watch.started_at = min(watch.started_at or event.at, event.at)
         if watch.state == "waiting":
             watch.state = "put_aside"
+        elif watch.state == "finished":
+            watch.finished_at = max(watch.finished_at or event.until, event.until)
 
     def _take_hold(self, event: Event) -> None:
         """A hold that is clocked: nobody is at it, so it moves nobody."""
@@ -257,33 +260,58 @@ class _Folding:
 
 
 def _derived_holds(stages: dict[int, StageFold], facts: Facts) -> list[Span]:
-    """Holds of fixed length that nobody clocked: from the last earlier finish, until one that follows begins.
+    """Holds whose beginning nobody clocked: from the last earlier finish, until one that follows begins.
 
-    A derived hold is 'finished' at its end, which may lie ahead. `stages` gets their states.
+    They last their fixed minutes, or until somebody pressed that they are over. A derived hold is 'finished' at its
+    end, which may lie ahead. `stages` gets their states.
     """
     spans = []
-    waiting = {key for key in facts.holds if key not in stages or stages[key].state == "waiting"}
+    open_ended = {key for key in facts.holds if _began_unseen(stages.get(key))}
     moved = True
     while moved:  # a hold may follow a hold
         moved = False
-        for key in sorted(waiting):
-            hold = facts.holds[key]
-            ends_before = [_finish_of(stages, one) for one in hold.before]
-            if hold.minutes is None or not ends_before or None in ends_before:
+        for key in sorted(open_ended):
+            begin = _last_finish(stages, facts.holds[key].before)
+            end = _hold_end(stages, key, facts.holds[key], begin) if begin else None
+            if begin is None or end is None:
                 continue
-            begin = max(end for end in ends_before if end is not None)
-            end = begin + timedelta(minutes=hold.minutes)
-            starts = [stages[one].started_at for one in hold.after if one in stages]
-            end = max(begin, min([end, *(at for at in starts if at is not None)]))
             stages[key] = StageFold("finished", begin, end)
             if end > begin:
                 spans.append(Span(key, "hold", begin, end))
-            waiting.discard(key)
+            open_ended.discard(key)
             moved = True
     return spans
 
 
-def _finish_of(stages: dict[int, StageFold], key: int) -> datetime | None:
+def _began_unseen(hold: StageFold | None) -> bool:
+    """Whether nothing of a hold was clocked but, at most, that it is over."""
+    if hold is None or hold.state == "waiting":
+        return True
+    return hold.state == "finished" and hold.started_at == hold.finished_at
+
+
+def _hold_end(stages: Mapping[int, StageFold], key: int, hold: HoldFact, begin: datetime) -> datetime | None:
+    """When a hold that began at `begin` is over; None if that is not known, or was before it began."""
+    pressed = _finish_of(stages, key)
+    if pressed is not None:
+        end = pressed
+    elif hold.minutes is not None:
+        end = begin + timedelta(minutes=hold.minutes)
+    else:
+        return None
+    starts = (stages[one].started_at for one in hold.after if one in stages)
+    cut = min([end, *(at for at in starts if at is not None)])
+    return None if pressed is not None and pressed <= begin else max(begin, cut)
+
+
+def _last_finish(stages: Mapping[int, StageFold], keys: Iterable[int]) -> datetime | None:
+    """The latest finish of these stages; None unless all are finished."""
+    ends = [_finish_of(stages, one) for one in keys]
+    known = [end for end in ends if end is not None]
+    return max(known) if known and len(known) == len(ends) else None
+
+
+def _finish_of(stages: Mapping[int, StageFold], key: int) -> datetime | None:
     return stages[key].finished_at if key in stages else None
 
 

@@ -15,6 +15,7 @@ from jobs.models import Customer, Driver, Item, Job, JobStatus, JobType, Stage, 
 from jobs.selectors import film_widths
 from jobs.services.stages import (
     job_locked,
+    job_refold,
     route_copy,
     stages_needed_again,
     stages_request,
@@ -109,8 +110,7 @@ def job_update(
     stages_needed_again(job, before)
     if requested is not None:
         stages_request(job, requested)
-    status_derive(job)
-    revision_raise(job.shop_id)
+    job_refold(job)
     _finished_changed(job)
     return job
 

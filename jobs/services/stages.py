@@ -5,11 +5,12 @@ from __future__ import annotations
 from collections.abc import Collection, Sequence
 
 from django.db import transaction
-from django.db.models import Max
+from django.db.models import Max, Q
 from django.utils import timezone
 
 from jobs import stock
 from jobs.models import (
+    ClockEvent,
     EdgeKind,
     Job,
     JobStatus,
@@ -20,7 +21,9 @@ from jobs.models import (
     StageEdge,
     StageKind,
     StageState,
+    TapKind,
 )
+from jobs.services.clock import refold
 from shop.errors import BadInput, ShopError
 from shop.models import Finish, Process
 from shop.services import revision_raise
@@ -51,8 +54,7 @@ def stage_add(
         hold_min=stage_hold(kind, job.process),
     )
     _join(job, stage, after, beside)
-    status_derive(job)
-    revision_raise(job.shop_id)
+    job_refold(job)
     return stage
 
 
@@ -88,6 +90,16 @@ def stage_hold(kind: StageKind, process: Process | None) -> int | None:
     if kind.key == stock.HOLD_KEY and process is not None:
         return process.hold_min
     return kind.hold_min
+
+
+def job_refold(job: Job) -> None:
+    """Fold a job's taps again where its stages, arrows or holds have changed: its holds depend on them."""
+    stage = job.stages.first()
+    if stage is None:
+        revision_raise(job.shop_id)
+        return
+    refold(job.shop, [stage.pk])
+    job.refresh_from_db(fields=["status", "started_at", "finished_at"])
 
 
 def status_derive(job: Job) -> None:
@@ -216,13 +228,22 @@ def _left_out_set(stage: Stage, left_out: bool) -> Stage:
         raise ShopError(f"{stage.name} is the job's only stage. Take in another one first.")
     stage.left_out = left_out
     stage.save(update_fields=["left_out"])
-    status_derive(job)
-    revision_raise(job.shop_id)
+    job_refold(job)
     return stage
 
 
 def _begun(stage: Stage) -> bool:
-    return stage.state != StageState.WAITING or stage.started_at is not None
+    if stage.state == StageState.WAITING and stage.started_at is None:
+        return False
+    return not stage.kind.is_hold or _clocked(stage)
+
+
+def _clocked(stage: Stage) -> bool:
+    """Whether anything was pressed for a stage and not taken back; a hold may go on with nothing pressed."""
+    events = ClockEvent.objects.of(stage.shop)
+    gone = events.filter(kind=TapKind.VOID, corrects__isnull=False).values("corrects")
+    pressed = events.filter(Q(stage=stage) | Q(to_stage=stage)).exclude(kind=TapKind.VOID)
+    return pressed.exclude(pk__in=gone).exists()
 
 
 def _check_open(job: Job) -> None:

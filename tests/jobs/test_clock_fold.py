@@ -155,6 +155,14 @@ def test_a_sitting_is_what_was_recorded():
     assert folded.clashes == ()
 
 
+@pytest.mark.parametrize("finish", [10, 30, 50])
+def test_a_stage_is_finished_with_its_last_recorded_sitting_or_the_finish_whichever_is_later(finish):
+    sitting = tap("sitting", WEED, 0, until=at(20))
+    second = tap("sitting", WEED, 30, until=at(40))
+    folded = fold([sitting, second, tap("finish", WEED, finish)], FACTS)
+    assert folded.stages[WEED] == StageFold("finished", at(0), at(max(finish, 40)))
+
+
 def test_a_person_recorded_at_two_places_at_once_is_a_clash():
     folded = fold([tap("sitting", WEED, 0, until=at(30)), tap("sitting", CUT, 20, until=at(40))], FACTS)
     assert folded.clashes == (Clash("person", ANN, (CUT, WEED), at(20)),)
@@ -185,6 +193,19 @@ def test_a_hold_is_cut_short_where_what_follows_began():
 def test_a_hold_of_no_minutes_is_over_at_once_and_one_of_unknown_length_waits_to_be_clocked():
     assert lying(0).stages[LIE] == StageFold("finished", at(10), at(10))
     assert LIE not in lying(None).stages
+
+
+@pytest.mark.parametrize("minutes_fixed", [None, 60])
+def test_a_hold_that_is_only_said_to_be_over_lay_from_the_finish_before_it(minutes_fixed):
+    folded = lying(minutes_fixed, tap("finish", LIE, 200))
+    assert minutes(folded, "hold", LIE) == [(10, 200)]
+    assert folded.stages[LIE] == StageFold("finished", at(10), at(200))
+
+
+def test_a_hold_said_to_be_over_before_it_could_begin_has_no_minutes():
+    folded = lying(None, tap("finish", LIE, 5))
+    assert minutes(folded, "hold", LIE) == []
+    assert folded.stages[LIE] == StageFold("finished", at(5), at(5))
 
 
 def test_a_hold_that_is_clocked_is_as_clocked_and_moves_nobody():

@@ -17,11 +17,13 @@ from jobs.models import (
     JobStatus,
     JobType,
     Stage,
+    StageKind,
     StageState,
     TapKind,
 )
 from jobs.services.clock import fold_shop, refold
-from jobs.services.jobs import job_create
+from jobs.services.jobs import job_create, job_update
+from jobs.services.stages import stage_add, stage_leave_out, stage_take_in
 from jobs.services.taps import PRESSED, Tap, TapsOutcome, record_taps
 from jobs.signals import stages_folded
 from shop.models import Machine, MachineKind, Media, Person, Process, Shop
@@ -245,3 +247,28 @@ def test_a_recorded_sitting_is_folded_as_it_was_recorded(shop, job, ann):
     incremental = rows(shop)
     fold_shop(shop)
     assert rows(shop) == incremental
+
+
+def test_a_hold_is_right_when_what_it_follows_is_left_out_taken_in_or_added(shop, job, ann):
+    printing, outgas = stage(job, "print"), stage(job, "outgas")
+    send(shop, press(1, "start", printing, 0, ann), press(2, "finish", printing, 30, ann))
+    for change in (
+        lambda: stage_leave_out(outgas),
+        lambda: stage_take_in(outgas),
+        lambda: stage_add(job, StageKind.objects.of(shop).get(key="weed"), after=printing),
+    ):
+        change()
+        now = rows(shop)
+        fold_shop(shop)
+        assert rows(shop) == now
+
+
+def test_a_hold_is_right_when_the_process_of_its_job_changes(shop, job, ann):
+    send(
+        shop, press(1, "start", stage(job, "print"), 0, ann), press(2, "finish", stage(job, "print"), 30, ann)
+    )
+    job_update(job, title=job.title, process=Process.objects.of(shop).get(name="Latex"))
+    now = rows(shop)
+    assert not any(interval[1] == IntervalKind.HOLD for interval in now["intervals"])
+    fold_shop(shop)
+    assert rows(shop) == now
