@@ -3,26 +3,14 @@
 Accessibility rules: axe-core, run in the page.
 """
 
-from collections.abc import Iterator
-
 import pytest
 from axe_playwright_python.sync_playwright import Axe
-from playwright.sync_api import Browser, Page, expect, sync_playwright
+from playwright.sync_api import Page, expect
 
 from shop.models import User
 from shop.services import shop_create
 
 pytestmark = [pytest.mark.browser, pytest.mark.django_db(transaction=True)]
-
-
-@pytest.fixture(scope="module")
-def chromium() -> Iterator[Browser]:
-    with pytest.MonkeyPatch.context() as patch, sync_playwright() as playwright:
-        # The browser's driver runs a loop of its own in this thread; the database is not used from it.
-        patch.setenv("DJANGO_ALLOW_ASYNC_UNSAFE", "1")
-        browser = playwright.chromium.launch(executable_path="/usr/bin/chromium", args=["--no-sandbox"])
-        yield browser
-        browser.close()
 
 
 @pytest.fixture(autouse=True)
@@ -47,8 +35,8 @@ def ground(page: Page) -> str:
 
 @pytest.mark.parametrize("scheme", ["light", "dark"])
 @pytest.mark.parametrize("width", [390, 820, 1440])
-def test_the_log_in_fits_and_follows_the_accessibility_rules(chromium, live_server, width, scheme):
-    page = chromium.new_page(viewport={"width": width, "height": 844}, color_scheme=scheme)
+def test_the_log_in_fits_and_follows_the_accessibility_rules(browser, live_server, width, scheme):
+    page = browser.new_page(viewport={"width": width, "height": 844}, color_scheme=scheme)
     wrong = listen(page)
     page.goto(f"{live_server.url}/login/")
     page.get_by_role("button", name="Log in").click()
@@ -59,8 +47,8 @@ def test_the_log_in_fits_and_follows_the_accessibility_rules(chromium, live_serv
     page.close()
 
 
-def test_a_chosen_theme_is_kept_until_it_is_the_device_s_own_again(chromium, live_server):
-    page = chromium.new_page(color_scheme="light")
+def test_a_chosen_theme_is_kept_until_it_is_the_device_s_own_again(browser, live_server):
+    page = browser.new_page(color_scheme="light")
     page.goto(f"{live_server.url}/login/")
     light = ground(page)
     page.get_by_role("button", name="Dark theme").click()
@@ -75,8 +63,8 @@ def test_a_chosen_theme_is_kept_until_it_is_the_device_s_own_again(chromium, liv
     page.close()
 
 
-def test_the_first_press_of_tab_offers_to_skip_to_the_content(chromium, live_server):
-    page = chromium.new_page()
+def test_the_first_press_of_tab_offers_to_skip_to_the_content(browser, live_server):
+    page = browser.new_page()
     page.goto(f"{live_server.url}/no-such-page/")
     expect(page.get_by_role("heading", level=1)).to_have_text("There is no such page")
     page.keyboard.press("Tab")
@@ -87,8 +75,8 @@ def test_the_first_press_of_tab_offers_to_skip_to_the_content(chromium, live_ser
     page.close()
 
 
-def test_running_times_tick_from_the_server_s_clock_though_the_device_s_is_wrong(chromium, live_server):
-    page = chromium.new_page()
+def test_running_times_tick_from_the_server_s_clock_though_the_device_s_is_wrong(browser, live_server):
+    page = browser.new_page()
     # The device believes that it is three hours later than it is.
     page.add_init_script("const true_ = Date.now; Date.now = () => true_() + 3 * 3600e3;"
                          "const origin = performance.timeOrigin + 3 * 3600e3;"
