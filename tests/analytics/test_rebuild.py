@@ -10,10 +10,10 @@ from typing import Any
 
 import pytest
 from django.core.management import CommandError, call_command
-from jobs.services.clock import fold_shop
 
 from analytics.services.learning import learn_stage, sweep_shop
 from jobs.models import Cause, ClockEvent, Interval, Job, Stage, StageKind, TapKind
+from jobs.services.clock import fold_shop
 from shop.models import Machine, MachineKind, Person, Shop
 from shop.services import shop_create, weekday_hours_create
 from tests.analytics.derived import MONDAY, a_job, learned_rows
