@@ -11,10 +11,12 @@ register = template.Library()
 
 @register.filter
 def clocked(seconds: float | None) -> str:
-    """Seconds as '8 min' or '2 h 05 min'; empty for none."""
+    """Seconds as 'under 1 min', '8 min' or '2 h 05 min'; empty for none."""
     if seconds is None:
         return ""
     minutes = round(seconds / 60)
+    if minutes < 1 and seconds > 0:
+        return "under 1 min"
     if minutes < 60:
         return f"{minutes} min"
     return f"{minutes // 60} h {minutes % 60:02d} min"
