@@ -14,7 +14,7 @@ from django.views.decorators.http import require_GET, require_http_methods, requ
 
 from analytics.models import Promise
 from analytics.pictures import day_chances, finish_picture
-from analytics.selectors.promises import chance_by, promises_kept
+from analytics.selectors.promises import promises_kept
 from analytics.services.promising import (
     Outlook,
     now_to_the_minute,
@@ -139,7 +139,6 @@ def _shown(shop: Shop, outlook: Outlook) -> dict[str, Any]:
         "outlook": outlook,
         "picture": finish_picture(curve, outlook.promised_at, shop.zone),
         "days": day_chances(curve, shop.zone),
-        "chance": chance_by(curve, outlook.promised_at),
         "confidences": sorted({*CONFIDENCES, shop.confidence}),
         "digest": outlook.book.digest,
         "made_at": outlook.made_at.isoformat(),

@@ -2,10 +2,6 @@
 
 from __future__ import annotations
 
-from bisect import bisect_right
-from collections.abc import Sequence
-from datetime import datetime
-
 from django.db.models import F
 
 from jobs.models import Job, JobStatus
@@ -17,8 +13,3 @@ def promises_kept(shop: Shop) -> tuple[int, int]:
     finished = Job.objects.of(shop).filter(status=JobStatus.FINISHED, finished_at__isnull=False)
     dated = finished.filter(due_at__isnull=False)
     return dated.filter(finished_at__lte=F("due_at")).count(), dated.count()
-
-
-def chance_by(curve: Sequence[datetime], instant: datetime) -> float:
-    """The chance, 0..1, of a finish by an instant. curve: the finish at evenly spaced probabilities, rising."""
-    return bisect_right(curve, instant) / (len(curve) + 1)

@@ -21,7 +21,7 @@ from analytics.selectors.backlog import book_of, stage_forecasts
 from analytics.selectors.models import Learned, learned
 from analytics.services.quoting import Materials, materials_of
 from jobs.models import Job, JobStatus, StageKind
-from jobs.services.stages import job_locked, status_derive
+from jobs.services.stages import job_locked
 from shop.errors import BadInput, ShopError
 from shop.models import Shop, User
 from shop.services import revision_raise
@@ -95,11 +95,6 @@ class Outlook:
         """The stages for which only the trade default speaks."""
         return [stage for stage in self.stages if stage.is_default and not stage.is_hold]
 
-    @property
-    def hands_on_total(self) -> float:
-        """Median minutes of all stages but holds, added up."""
-        return sum(stage.p50 for stage in self.stages if not stage.is_hold)
-
 
 def promise_compute(
     shop: Shop, job: Job, *, now: datetime, confidence: float | None = None, runs: int = RUNS
@@ -165,7 +160,6 @@ def promise_accept(outlook: Outlook, *, user: User | None, promised_at: datetime
     if job.status == JobStatus.ENQUIRY:
         job.status = JobStatus.PROMISED
     job.save(update_fields=["due_at", "status"])
-    status_derive(job)
     revision_raise(job.shop_id)
     return promise
 

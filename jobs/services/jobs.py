@@ -19,7 +19,6 @@ from jobs.services.stages import (
     route_copy,
     stages_needed_again,
     stages_request,
-    status_derive,
 )
 from jobs.signals import stages_folded
 from shop.errors import BadInput, ShopError
@@ -146,8 +145,7 @@ def job_reopen(job: Job) -> Job:
     if job.status == JobStatus.CANCELLED:
         job.status = JobStatus.PROMISED if job.due_at else JobStatus.ENQUIRY
         job.save(update_fields=["status"])
-        status_derive(job)
-        revision_raise(job.shop_id)
+        job_refold(job)
     return job
 
 

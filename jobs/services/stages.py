@@ -6,7 +6,6 @@ from collections.abc import Collection, Sequence
 
 from django.db import transaction
 from django.db.models import Max, Q
-from django.utils import timezone
 
 from jobs import stock
 from jobs.models import (
@@ -100,23 +99,6 @@ def job_refold(job: Job) -> None:
         return
     refold(job.shop, [stage.pk])
     job.refresh_from_db(fields=["status", "started_at", "finished_at"])
-
-
-def status_derive(job: Job) -> None:
-    """Say of a job begun that it is in hand, or finished once every stage not left out is; else leave it."""
-    if job.status == JobStatus.CANCELLED:
-        return
-    stages = [stage for stage in job.stages.all() if not stage.left_out]
-    begun = any(_begun(stage) for stage in stages)
-    if stages and all(stage.state == StageState.FINISHED for stage in stages):
-        status, finished_at = JobStatus.FINISHED, max(s.finished_at or timezone.now() for s in stages)
-    elif begun:
-        status, finished_at = JobStatus.IN_HAND, None
-    else:
-        return
-    if (status, finished_at) != (job.status, job.finished_at):
-        job.status, job.finished_at = status, finished_at
-        job.save(update_fields=["status", "finished_at"])
 
 
 def job_locked(job: Job) -> Job:
