@@ -33,6 +33,10 @@ pytestmark = [pytest.mark.browser, pytest.mark.django_db(transaction=True)]
 
 Pages = Callable[..., Any]
 
+STICKS_OUT = """[...document.querySelectorAll(".card table")]
+    .filter((table) => table.getBoundingClientRect().right > table.closest(".card").getBoundingClientRect().right)
+    .map((table) => table.className)"""
+
 
 @pytest.fixture
 def owner() -> User:
@@ -106,6 +110,7 @@ def test_the_pages_of_dates_and_times_can_be_read_by_everybody(
             page.locator("[data-figure].is-drawn .main-svg").first.wait_for()
         assert_accessible(page)
         assert page.evaluate("document.documentElement.scrollWidth") <= width
+        assert page.evaluate(STICKS_OUT) == []
 
 
 def clock_all(job: Job) -> None:
