@@ -138,9 +138,10 @@ def greeting(host: str, port: int) -> str:
     """What somebody who has just started the program needs to know."""
     every = host in ("0.0.0.0", "::")  # noqa: S104 - asked for by HOST
     shown = "127.0.0.1" if every else f"[{host}]" if ":" in host else host
-    lines = [f"Lapwright is ready at http://{shown}:{port}/"]
+    scheme = "https" if settings.TLS_CERT else "http"
+    lines = [f"Lapwright is ready at {scheme}://{shown}:{port}/"]
     if every:
-        lines.append(f"Other devices on your network: http://{_own_address()}:{port}/")
+        lines.append(f"Other devices on your network: {scheme}://{_own_address()}:{port}/")
     lines.append(_who_can_log_in())
     lines.append(f"All data is {where_the_data_is()}")
     lines.append("Stop with Ctrl-C.")

@@ -11,12 +11,17 @@ from django.shortcuts import redirect
 from rest_framework.permissions import SAFE_METHODS, BasePermission
 from rest_framework.request import Request
 
-from shop.models import Membership, Role, Shop
+from shop.models import Device, Membership, Role, Shop
 
 if TYPE_CHECKING:  # the views import their default permissions, so not the other way round
     from rest_framework.views import APIView
 
 P = ParamSpec("P")
+SAFE = frozenset(SAFE_METHODS)
+
+
+# Never on a shared device, whatever role its log-in may have come by.
+_OWN_LOG_IN = (Role.OWNER, Role.PLANNER)
 
 
 class ShopRequest(HttpRequest):
@@ -24,6 +29,7 @@ class ShopRequest(HttpRequest):
 
     shop: Shop
     membership: Membership
+    device: Device | None
 
 
 def for_role(
@@ -43,6 +49,8 @@ def for_role(
             membership: Membership | None = request.membership  # type: ignore[attr-defined]
             if membership is None:
                 return redirect("shop:setup")
+            if getattr(request, "device", None) is not None and role in _OWN_LOG_IN:
+                raise PermissionDenied("This is done at somebody's own log-in, not on a shared device.")
             if not membership.may(role):
                 raise PermissionDenied(
                     f"This needs the {role.label.lower()}'s log-in; yours is a {membership.role}'s."
@@ -67,4 +75,5 @@ class InShop(BasePermission):
         if membership is None:
             return False
         needed = Role.VIEWER if request.method in SAFE_METHODS else getattr(view, "write_role", Role.MAKER)
-        return bool(membership.may(needed))
+        shared = getattr(request._request, "device", None) is not None
+        return bool(membership.may(needed)) and not (shared and needed in _OWN_LOG_IN)

@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from datetime import date, datetime, time
+import math
+from datetime import date, datetime, time, timedelta
 
 _SPELT = (
     "no one two three four five six seven eight nine ten eleven twelve thirteen fourteen fifteen sixteen "
@@ -37,3 +38,13 @@ def say_clock(at: time | datetime) -> str:
 def say_instant(at: datetime, today: date | None = None) -> str:
     """A wall-clock datetime as 'Thursday 3 December, 16:00'."""
     return f"{say_day(at.date(), today)}, {say_clock(at)}"
+
+
+def say_wait(wait: timedelta) -> str:
+    """How long is still to be waited, rounded up: '45 seconds', '1 minute', '16 minutes', '1 hour'."""
+    seconds = max(1, math.ceil(wait.total_seconds()))
+    for size, unit in ((3600, "hour"), (60, "minute")):
+        if seconds >= size:
+            count = math.ceil(seconds / size)
+            return f"{count} {unit}{'' if count == 1 else 's'}"
+    return f"{seconds} second{'' if seconds == 1 else 's'}"

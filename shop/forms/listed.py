@@ -14,6 +14,7 @@ from shop.services.rows import Listed, row_save
 from shop.units import say_length, say_long_length
 
 MOST_HOLD_HOURS = 24 * 14
+MOST_COOLING_MIN = 24 * 60
 TICKS = forms.CheckboxSelectMultiple
 
 
@@ -78,7 +79,8 @@ class PersonForm(ListedForm):
         """Log-ins: the shop's that belong to nobody else."""
         if model is User:
             taken = Person.objects.filter(user__isnull=False).exclude(pk=self.instance.pk).values("user")
-            return User.objects.filter(membership__shop=self.shop).exclude(pk__in=taken)
+            people = User.objects.filter(membership__shop=self.shop, device=None)
+            return people.exclude(pk__in=taken)
         return super().choices_of(model)
 
 
@@ -103,14 +105,44 @@ class MachineForm(ListedForm):
 
     class Meta:
         model = Machine
-        fields = ["name", "kind", "capacity", "unattended", "processes", "max_width_mm"]
+        fields = [
+            "name",
+            "kind",
+            "capacity",
+            "unattended",
+            "processes",
+            "max_width_mm",
+            "loaded_media",
+            "cool_down_min",
+        ]
         widgets = {"processes": TICKS}
-        labels = {"capacity": "Stages at a time", "unattended": "Runs alone"}
+        labels = {
+            "capacity": "Stages at a time",
+            "unattended": "Runs alone",
+            "loaded_media": "Film on it now",
+            "cool_down_min": "Cools before it cuts, minutes",
+        }
         help_texts = {
             "capacity": "One for a machine; for benches, how many there are.",
             "unattended": "Whether it may run with nobody beside it.",
             "processes": "For printers and cutters: none ticked means any.",
+            "loaded_media": "Until a print is clocked on it; then it is that job’s film.",
+            "cool_down_min": "For a machine that prints and cuts: how long it waits after a print. 0: not at all.",
         }
+
+    def __init__(self, *args: Any, **kwargs: Any) -> None:
+        super().__init__(*args, **kwargs)
+        film = self.fields["loaded_media"]
+        assert isinstance(film, forms.ModelChoiceField)  # noqa: S101 - tells the type checker
+        film.empty_label = "None, or not known"
+        self.fields["cool_down_min"].required = False
+
+    def clean_cool_down_min(self) -> int:
+        """At most a day; nothing typed is none."""
+        minutes: int = self.cleaned_data["cool_down_min"] or 0
+        if minutes > MOST_COOLING_MIN:
+            raise forms.ValidationError(f"Give at most {MOST_COOLING_MIN} minutes, which is a day.")
+        return minutes
 
     def clean_max_width_mm(self) -> int | None:
         """Whole millimetres."""
@@ -239,6 +271,8 @@ def say_machine(row: Machine, shop: Shop) -> str:
     parts.extend(process.name for process in row.processes.all())
     if row.max_width_mm:
         parts.append(f"up to {say_length(row.max_width_mm, shop.units)} wide")
+    if row.cool_down_min:
+        parts.append(f"cools {row.cool_down_min} min before it cuts")
     return ", ".join(parts)
 
 

@@ -8,6 +8,7 @@ from django import forms
 from django.contrib.auth.password_validation import validate_password
 from django.core.exceptions import ValidationError
 
+from shop.addresses import EXAMPLE, web_address
 from shop.errors import BadInput, ShopError
 from shop.forms.fields import ListedInput
 from shop.holidays import countries, regions
@@ -17,6 +18,15 @@ from shop.services.logins import owner_setup
 from shop.services.shops import shop_update
 from shop.words import CONFIDENCES, say_confidence
 from shop.zones import zone_named, zone_names
+
+LABOUR = (
+    "labour_per_hour",
+    "address",
+    "names_after_min",
+    "roll_change_min",
+    "expects_arrivals",
+    "confidence_follows",
+)
 
 
 class UsernameField(forms.CharField):
@@ -71,20 +81,72 @@ class ShopFactsForm(forms.Form):
 
 
 class LabourForm(ShopFactsForm):
-    """The shop's facts with what an hour of work costs."""
+    """The shop's facts with what an hour of work costs, where phones reach the program, and what dates allow for."""
+
+    address = forms.CharField(
+        label="Address that phones open",
+        max_length=200,
+        required=False,
+        widget=forms.TextInput({"inputmode": "url", "autocapitalize": "none", "spellcheck": "false"}),
+        help_text=f"Stands in the codes of tickets and invitations, as {EXAMPLE}. Empty: the address that they are "
+        "made at.",
+    )
+
+    names_after_min = forms.IntegerField(
+        label="A shared tablet asks for the name again after, minutes",
+        min_value=1,
+        max_value=240,
+        help_text="Minutes without a press, from 1 to 240.",
+    )
+
+    expects_arrivals = forms.BooleanField(
+        label="Dates allow for work that comes in later",
+        required=False,
+        help_text="As much of it as came in during the last three months. Off: a date holds only if nothing nearer "
+        "is promised after it.",
+    )
+
+    confidence_follows = forms.BooleanField(
+        label="Dates follow how often those before were kept",
+        required=False,
+        help_text="Later where fewer were kept than said, nearer where more were, so that the odds come true.",
+    )
+
+    roll_change_min = forms.IntegerField(
+        label="Putting another film on a machine takes, minutes",
+        min_value=0,
+        max_value=240,
+        required=False,
+        help_text="0 where the set-up that is clocked holds it already.",
+    )
 
     labour_per_hour = forms.DecimalField(
         label="An hour of work costs", min_value=0, max_value=99_999, decimal_places=2, required=False
     )
 
     def __init__(self, data: Any = None, *, shop: Shop) -> None:
-        super().__init__(data, shop=shop, initial={"labour_per_hour": shop.labour_per_hour})
+        super().__init__(data, shop=shop, initial={name: getattr(shop, name) for name in LABOUR})
         self.fields["labour_per_hour"].label = f"An hour of work costs, {shop.currency}"
+
+    def clean_address(self) -> str:
+        """The address without what does not belong to it."""
+        try:
+            return web_address(self.cleaned_data["address"])
+        except BadInput as bad:
+            raise ValidationError(bad.message) from None
 
     def save(self) -> Shop:
         """Change the shop."""
-        shop = super().save()
-        return shop_update(shop, labour_per_hour=self.cleaned_data["labour_per_hour"] or 0)
+        shop, given = super().save(), self.cleaned_data
+        return shop_update(
+            shop,
+            labour_per_hour=given["labour_per_hour"] or 0,
+            address=given["address"],
+            names_after_min=given["names_after_min"],
+            roll_change_min=given["roll_change_min"] or 0,
+            expects_arrivals=given["expects_arrivals"],
+            confidence_follows=given["confidence_follows"],
+        )
 
 
 class SetupForm(ShopFactsForm):

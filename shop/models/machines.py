@@ -41,6 +41,17 @@ class Machine(ShopOwned):
     unattended = models.CharField(max_length=12, choices=Unattended, default=Unattended.NO)
     processes = models.ManyToManyField(Process, blank=True, related_name="machines")
     max_width_mm = models.PositiveIntegerField(null=True, blank=True)
+    loaded_media = models.ForeignKey(
+        "Media",
+        null=True,
+        blank=True,
+        on_delete=models.SET_NULL,
+        related_name="+",
+        help_text="The film that is on it now.",
+    )
+    cool_down_min = models.PositiveSmallIntegerField(
+        default=0, help_text="Minutes that it cools after a print before it may cut; 0: none."
+    )
     active = models.BooleanField(default=True)
 
     class Meta:

@@ -60,6 +60,9 @@ class Person(ShopOwned):
     user = models.OneToOneField(User, null=True, blank=True, on_delete=models.SET_NULL, related_name="person")
     skills = models.ManyToManyField(Skill, blank=True, related_name="people")
     active = models.BooleanField(default=True)
+    pin = models.CharField(max_length=128, blank=True, help_text="Hashed; for shared devices. Empty: none.")
+    pin_failures = models.PositiveSmallIntegerField(default=0, help_text="Wrong PINs in a row.")
+    pin_locked_until = models.DateTimeField(null=True, blank=True)
 
     class Meta:
         ordering = ["name"]

@@ -33,6 +33,32 @@ class Shop(models.Model):
         help_text="How often a promised date is to be kept: 0.8 is eight times in ten.",
     )
     labour_per_hour = models.DecimalField(max_digits=8, decimal_places=2, default=0)
+    address = models.URLField(
+        blank=True,
+        help_text="Where phones reach this program, as http://192.168.1.20:8000: the ticket's code.",
+    )
+    names_after_min = models.PositiveSmallIntegerField(
+        default=3,
+        validators=[MinValueValidator(1), MaxValueValidator(240)],
+        help_text="Minutes without a press after which a shared tablet asks for the name again.",
+    )
+    shares_learning = models.BooleanField(
+        default=False,
+        help_text="Whether this shop gives what its rates are to the other shops here that do so too, and takes "
+        "theirs as its starting point. No row, job, customer or name leaves it.",
+    )
+    roll_change_min = models.PositiveSmallIntegerField(
+        default=0,
+        help_text="Minutes for putting another film on a machine, where the clocked set-up does not hold them.",
+    )
+    expects_arrivals = models.BooleanField(
+        default=True,
+        help_text="Whether a date allows for work that is likely to come in later, as it did in the past.",
+    )
+    confidence_follows = models.BooleanField(
+        default=False,
+        help_text="Whether dates are set by how often those before them were kept, so that the stated odds hold.",
+    )
     is_demo = models.BooleanField(default=False)
     # Raised by every write that a live page may show; it is the pages' ETag.
     revision = models.PositiveBigIntegerField(default=0)

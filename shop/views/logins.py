@@ -83,7 +83,8 @@ def login_delete(request: ShopRequest, login_id: int) -> HttpResponse:
 
 
 def _members(request: ShopRequest) -> QuerySet[Membership]:
-    return Membership.objects.filter(shop=request.shop).select_related("user")
+    """People's log-ins; devices are listed apart."""
+    return Membership.objects.filter(shop=request.shop, user__device=None).select_related("user")
 
 
 def _show_once(request: ShopRequest, username: str, password: str) -> HttpResponse:

@@ -16,7 +16,7 @@ from shop.forms.hours import ClosureForm, HoursForm
 from shop.forms.shop import HolidaysForm, LabourForm
 from shop.holidays import countries
 from shop.hours import DAYS
-from shop.models import Closure, Membership, Role, Shop
+from shop.models import Closure, Device, Membership, Role, Shop
 from shop.permissions import ShopRequest, for_role
 from shop.selectors import opening_hours, shop_holidays
 from shop.services.hours import closure_delete
@@ -34,7 +34,8 @@ def settings(request: ShopRequest) -> HttpResponse:
         "week": week_lines(shop),
         "country": countries().get(shop.holiday_country, shop.holiday_country),
         "closures": _coming(shop).count(),
-        "logins": Membership.objects.filter(shop=shop).count(),
+        "logins": Membership.objects.filter(shop=shop, user__device=None).count(),
+        "devices": Device.objects.of(shop).filter(revoked_at=None).count(),
     }
     return page(request, "shop/settings.html", context)
 

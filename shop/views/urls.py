@@ -3,7 +3,7 @@
 from django.urls import path, register_converter
 
 from shop.things import ThingsConverter
-from shop.views import access, home, logins, settings, setup, things
+from shop.views import access, devices, home, logins, names, pins, settings, setup, things
 
 register_converter(ThingsConverter, "things")
 
@@ -16,6 +16,10 @@ urlpatterns = [
     path("setup/making/", setup.setup_work, name="setup-work"),
     path("setup/done/", setup.setup_done, name="setup-done"),
     path("account/", access.account, name="account"),
+    path("account/pin/", pins.own_pin, name="own-pin"),
+    path("join/<str:code>/", devices.join, name="join"),
+    path("floor/names/", names.names, name="names"),
+    path("floor/names/<int:person_id>/", names.name, name="name"),
     path("shop/", settings.settings, name="settings"),
     path("shop/facts/", settings.facts, name="facts"),
     path("shop/hours/", settings.hours, name="hours"),
@@ -26,6 +30,11 @@ urlpatterns = [
     path("shop/log-ins/<int:login_id>/role/", logins.login_role, name="login-role"),
     path("shop/log-ins/<int:login_id>/reset/", logins.login_reset, name="login-reset"),
     path("shop/log-ins/<int:login_id>/remove/", logins.login_delete, name="login-remove"),
+    path("shop/devices/", devices.devices, name="devices"),
+    path("shop/devices/<int:device_id>/", devices.device, name="device"),
+    path("shop/devices/<int:device_id>/invite/", devices.device_invite, name="device-invite"),
+    path("shop/devices/<int:device_id>/revoke/", devices.device_revoke, name="device-revoke"),
+    path("shop/people/<int:person_id>/pin/", pins.person_pin, name="person-pin"),
     path("shop/<things:things>/", things.things_list, name="things"),
     path("shop/<things:things>/new/", things.thing_edit, name="thing-new"),
     path("shop/<things:things>/<int:row_id>/", things.thing_edit, name="thing"),

@@ -5,18 +5,16 @@ from argparse import ArgumentParser
 from types import FrameType
 from typing import Any
 
-import waitress
 from django.conf import settings
 from django.core.management.base import BaseCommand, CommandError
 
 from shop.environment import a_number, a_switch, a_text
 from shop.launch import CannotStart, Worker, bind, claim_folder, greeting, prepare
-
-THREADS = 8
+from shop.web import certificate, serve_plain, serve_secure
 
 
 def _leave(number: int, frame: FrameType | None) -> None:
-    # waitress answers the requests in hand and returns.
+    # The web server answers the requests in hand and returns.
     raise SystemExit(0)
 
 
@@ -45,18 +43,20 @@ class Command(BaseCommand):
         if not 0 < port < 65536:
             raise CannotStart(f"PORT={port} is no port: choose one from 1 to 65535, as PORT=8000.")
         demo = a_switch("DEMO", True) and not options["no_demo"]
+        secure = certificate(settings.TLS_CERT, settings.TLS_KEY)
         with claim_folder(settings.DATA_DIR), bind(host, port) as listener:
             prepare(self._say, demo=demo)
             from shop.wsgi import application
 
-            server = waitress.create_server(application, sockets=[listener], threads=THREADS)
             worker = Worker(self._say)
             try:
                 self._say(greeting(host, port))
-                server.run()
+                if secure:
+                    serve_secure(listener, application, secure)
+                else:
+                    serve_plain(listener, application)
             finally:
                 worker.stop()
-                server.close()
             self._say("Stopped.")
 
     def _say(self, text: str) -> None:
