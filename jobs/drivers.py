@@ -6,9 +6,9 @@ Pure functions. Sizes are in millimetres, cut paths in metres, areas in square m
 from __future__ import annotations
 
 import math
-from collections.abc import Callable, Iterable, Mapping, Sequence
+from collections.abc import Callable, Collection, Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
-from typing import Protocol, TypeGuard
+from typing import Protocol, TypeGuard, TypeVar
 
 from shop.errors import BadInput
 from shop.models import InkBuild
@@ -19,6 +19,17 @@ MARGIN_MM = 10.0
 OVERLAP_MM = 10.0
 LARGEST_MM = 100_000.0  # longer than any roll: a slip of the unit
 MOST_PIECES = 100_000
+
+# Letters no higher than this are slow to weed. Common practice, no source.
+SMALL_LETTERS_MM = 25.0
+
+FROM_ITEMS = ("area_m2", "cut_m", "pieces", "panels", "layers", "small_share")
+"""Keys of the drivers that a job's items give."""
+
+PLANNED = "planned_min"
+"""Key of the driver that is somebody's own estimate of a stage, in minutes."""
+
+Value = TypeVar("Value")
 
 
 class Sized(Protocol):
@@ -35,12 +46,17 @@ class Sized(Protocol):
     @property
     def cut_m(self) -> float | None: ...
     @property
+    def letter_mm(self) -> float | None: ...
+    @property
     def ink_build(self) -> str: ...
 
 
 @dataclass(frozen=True)
 class ItemSize:
-    """An item as it is asked for. cut_m: the cut path of one, in metres; None for its outline."""
+    """An item as it is asked for.
+
+    cut_m: the cut path of one, in metres; None for its outline. letter_mm: how high its letters are; None for none.
+    """
 
     width_mm: float
     height_mm: float
@@ -48,6 +64,7 @@ class ItemSize:
     name: str = ""
     cut_m: float | None = None
     ink_build: str = InkBuild.COLOUR
+    letter_mm: float | None = None
 
 
 def drivers_of(
@@ -55,8 +72,9 @@ def drivers_of(
 ) -> dict[str, float]:
     """Driver key to value: what the items give, then the job's own, then the stage's own over it.
 
-    Keys: area_m2, cut_m, pieces, panels, layers, passes; others only where given. Without items those are
-    absent, not zero: they are unknown. Values that are not numbers are categories; see `categories_of`.
+    Keys: area_m2, cut_m, pieces, panels, layers, passes, and small_share where an item says how high its letters
+    are; others only where given. Without items those are absent, not zero: they are unknown. A yes or no is 1 or 0.
+    Values that are not numbers are categories; see `categories_of`.
     """
     items = list(items)
     drivers: dict[str, float] = {}
@@ -69,6 +87,7 @@ def drivers_of(
             "panels": pieces,
             "layers": float(max(InkBuild(item.ink_build).layers for item in items)),
             "passes": 1.0,
+            **_small_share(items),
         }
     for own in (job_drivers, stage_drivers):
         drivers.update({key: float(value) for key, value in own.items() if _is_number(value)})
@@ -79,6 +98,11 @@ def categories_of(job_drivers: Mapping[str, object], stage_drivers: Mapping[str,
     """Driver key to text, of those that are categories; the stage's own over the job's."""
     both = {**job_drivers, **stage_drivers}
     return {key: value for key, value in both.items() if isinstance(value, str) and value}
+
+
+def depends_on(ignores: Collection[str], values: Mapping[str, Value]) -> dict[str, Value]:
+    """The drivers or categories that a kind of stage's time depends on. ignores: keys of those it does not."""
+    return {key: value for key, value in values.items() if key not in ignores}
 
 
 def cut_of_one(item: Sized) -> float:
@@ -175,6 +199,13 @@ def _check_size(index: int, item: Sized, show: Callable[[float], str]) -> None:
             f"{label}: its cut path is {item.cut_m:g} m. Give 0 m or more, or leave it empty for its outline.",
             field=f"items.{index}.cut_m",
         )
+    most = max(item.width_mm, item.height_mm)
+    if item.letter_mm is not None and not 0.1 <= item.letter_mm <= most:
+        raise BadInput(
+            f"{label}: letters {show(item.letter_mm)} high. Give from {show(0.1)} to the item's own "
+            f"{show(most)}, or leave it empty if it has none.",
+            field=f"items.{index}.letter_mm",
+        )
     if item.ink_build not in InkBuild.values:
         raise BadInput(
             f"{label}: the ink build {item.ink_build!r} is not one of {', '.join(InkBuild.values)}.",
@@ -197,6 +228,21 @@ def _check_width(
         f"{split.count} panels of {show(split.width_mm)}, overlapping by {show(OVERLAP_MM)}.",
         field=f"items.{index}.width_mm",
     )
+
+
+def _small_share(items: Sequence[Sized]) -> dict[str, float]:
+    """Of the pieces, by their cut path (by count where there is none), those with small letters: `small_share`."""
+    if all(item.letter_mm is None for item in items):
+        return {}
+    weights = [cut_of_one(item) * item.count for item in items]
+    if sum(weights) <= 0:
+        weights = [float(item.count) for item in items]
+    small = [
+        weight
+        for item, weight in zip(items, weights, strict=True)
+        if item.letter_mm is not None and item.letter_mm <= SMALL_LETTERS_MM
+    ]
+    return {"small_share": sum(small) / sum(weights)}
 
 
 def _is_number(value: object) -> TypeGuard[float]:

@@ -81,6 +81,11 @@ class Picture:
     boxes: tuple[Box, ...]
     arrows: tuple[Arrow, ...]
 
+    @property
+    def has_broken(self) -> bool:
+        """Whether an arrow is drawn broken: its later stage may begin while the earlier one runs alone."""
+        return any(arrow.kind == "attended" for arrow in self.arrows)
+
 
 @dataclass(frozen=True)
 class _Places:

@@ -14,6 +14,7 @@ from jobs.models import (
     Attendance,
     Cause,
     ClockEvent,
+    Element,
     Interval,
     IntervalKind,
     Job,
@@ -22,7 +23,7 @@ from jobs.models import (
     StageState,
     TapKind,
 )
-from jobs.routes import Link, active_edges, ready_stages
+from jobs.routes import ATTENDED, Link, active_edges, descendants, ready_stages
 from jobs.selectors import job_search, stages_alone, with_stages
 from shop.models import Machine, MachineKind, Person, Shop, Unattended, User
 
@@ -88,7 +89,7 @@ def watches(shop: Shop, job: Job | None = None) -> list[Watch]:
         elif row.kind == IntervalKind.INTERRUPTION and row.ends_at is None:
             watch.cause, watch.paused_since = row.cause, row.starts_at
     for key, watch in found.items():
-        watch.base_seconds = _union(spans[key], watch.since)
+        watch.base_seconds = union_seconds(spans[key], watch.since)
     return sorted(found.values(), key=_order)
 
 
@@ -97,7 +98,7 @@ def _order(watch: Watch) -> tuple[int, float, int]:
     return BEGUN.index(StageState(watch.stage.state)), -(began.timestamp() if began else 0), watch.stage.pk
 
 
-def _union(spans: Sequence[tuple[datetime, datetime]], until: datetime | None) -> float:
+def union_seconds(spans: Sequence[tuple[datetime, datetime]], until: datetime | None) -> float:
     """Seconds covered by the spans, as far as they lie before `until`."""
     total, reached = 0.0, None
     for start, end in sorted(spans):
@@ -146,8 +147,11 @@ class Stopwatch:
     machine: Machine | None
     causes: list[Cause]
     person: Person | None
-    undo: ClockEvent | None
-    undo_seconds: float
+    beside: list[Following]
+    elements: list[Element]
+    laps: int
+    remakes: list[Cause]
+    again_from: list[Stage]
 
     @property
     def state(self) -> str:
@@ -185,7 +189,6 @@ class Stopwatch:
 def stopwatch(
     shop: Shop,
     number: int,
-    user: User,
     now: datetime,
     *,
     person: Person | None = None,
@@ -194,24 +197,29 @@ def stopwatch(
     """One job's stopwatch. person: who presses; asked: the key of the stage to show. Raises Job.DoesNotExist."""
     job = with_stages(Job.objects.of(shop)).get(number=number)
     rows, links = _rows(shop, job, now)
-    chosen = _chosen(rows, asked)
+    chosen = _chosen(rows, asked, person)
     machines = able_machines(shop, job, chosen.stage) if chosen else []
     running = chosen.watch.machine if chosen and chosen.watch else None
-    undo = last_press(shop, job, user, now)
+    machine = running or (_machine(shop, chosen.stage, machines) if chosen else None)
+    causes = list(Cause.objects.of(shop).filter(active=True))
+
+    def offered(stages: Sequence[Stage]) -> list[Following]:
+        return [Following(one, _machine(shop, one, able_machines(shop, job, one))) for one in stages]
+
     return Stopwatch(
         job=job,
         stages=rows,
         chosen=chosen,
-        following=[
-            Following(stage, _machine(shop, stage, able_machines(shop, job, stage)))
-            for stage in _following(rows, links, chosen, now)[:FOLLOWING]
-        ],
+        following=offered(_following(rows, links, chosen, now)[:FOLLOWING]),
         machines=machines,
-        machine=running or (_machine(shop, chosen.stage, machines) if chosen else None),
-        causes=list(Cause.objects.of(shop).filter(active=True)),
+        machine=machine,
+        causes=[cause for cause in causes if cause.pauses],
         person=person,
-        undo=undo,
-        undo_seconds=max(0.0, (undo.received_at + UNDO - now).total_seconds()) if undo else 0.0,
+        beside=offered(_beside(rows, links, chosen, machine)[:FOLLOWING]),
+        elements=list(chosen.stage.kind.elements.filter(active=True)) if chosen else [],
+        laps=chosen.stage.laps.count() if chosen else 0,
+        remakes=[cause for cause in causes if cause.remakes],
+        again_from=_again_from(rows, links, chosen),
     )
 
 
@@ -240,16 +248,18 @@ def _rows(shop: Shop, job: Job, now: datetime) -> tuple[list[FloorStage], list[L
     return rows, links
 
 
-def _chosen(rows: Sequence[FloorStage], asked: int | None) -> FloorStage | None:
-    """The stage asked for, else the one with somebody at it, else any begun one, else the first that is ready."""
+def _chosen(rows: Sequence[FloorStage], asked: int | None, person: Person | None) -> FloorStage | None:
+    """The stage asked for, else the person's, else one with somebody at it, else a begun one, else the first ready."""
     by_key = {row.stage.pk: row for row in rows}
     if asked in by_key:
         return by_key[asked]
+    mine = [row for row in rows if row.watch and person in row.watch.people]
     running = [row for row in rows if row.watch and row.watch.people]
     alone = [row for row in rows if row.watch and row.watch.stage.state == StageState.RUNNING]
     begun = [row for row in rows if row.watch]
     ready = [row for row in rows if row.ready and not row.stage.kind.is_hold]
-    for some in (running, [r for r in begun if r not in alone], alone, ready, [r for r in rows if r.ready]):
+    rest = [row for row in begun if row not in alone]
+    for some in (mine, running, rest, alone, ready, [row for row in rows if row.ready]):
         if some:
             return some[0]
     return next((row for row in rows if row.stage.state != StageState.FINISHED), None)
@@ -277,33 +287,66 @@ def _following(
     return sorted(found, key=lambda stage: stage.pk not in behind)
 
 
+def _beside(
+    rows: Sequence[FloorStage], links: Sequence[Link], chosen: FloorStage | None, machine: Machine | None
+) -> list[Stage]:
+    """The stages that may be begun while the chosen one runs on by itself on its machine."""
+    if chosen is None or chosen.stage.state != StageState.RUNNING or machine is None:
+        return []
+    own = chosen.stage
+    if own.kind.attendance != Attendance.START or machine.unattended == Unattended.NO:
+        return []
+    attended = {k.after_id for k in links if k.before_id == own.pk and k.kind == ATTENDED}
+    return [
+        row.stage
+        for row in rows
+        if row.stage != own
+        and row.stage.state == StageState.WAITING
+        and not row.stage.kind.is_hold
+        and (row.ready or (row.stage.pk in attended and row.waits_for == [own.name]))
+    ]
+
+
+def _again_from(rows: Sequence[FloorStage], links: Sequence[Link], chosen: FloorStage | None) -> list[Stage]:
+    """The stages from which the work could be done again: the chosen one first, then what led to it."""
+    if chosen is None or chosen.stage.state == StageState.WAITING or chosen.stage.kind.is_hold:
+        return []
+    led = {row.stage.pk for row in rows if chosen.stage.pk in descendants(row.stage.pk, links)}
+    found = [row.stage for row in rows if row.stage.pk in led and row.stage.state != StageState.WAITING]
+    return [chosen.stage, *(stage for stage in reversed(found) if not stage.kind.is_hold)]
+
+
 def able_machines(shop: Shop, job: Job, stage: Stage) -> list[Machine]:
     """The machines that can do a stage of a job."""
-    kind = stage.kind.machine_kind
-    if not kind:
+    if not stage.kind.machine_kind:
         return []
-    found = []
-    for machine in Machine.objects.of(shop).filter(active=True).prefetch_related("processes"):
-        own = {process.pk for process in machine.processes.all()}
-        prints = kind == MachineKind.PRINTER
-        if kind in MachineKind(machine.kind).does and (not prints or not own or job.process_id in own):
-            found.append(machine)
-    return found
+    machines = Machine.objects.of(shop).filter(active=True).prefetch_related("processes")
+    return [machine for machine in machines if can_do(machine, stage.kind.machine_kind, job.process_id)]
+
+
+def can_do(machine: Machine, kind: str, process: int | None) -> bool:
+    """Whether a machine stands in for this kind of machine, and where it prints, prints by this process."""
+    own = {one.pk for one in machine.processes.all()}
+    prints = kind == MachineKind.PRINTER
+    return kind in MachineKind(machine.kind).does and (not prints or not own or process in own)
 
 
 def _machine(shop: Shop, stage: Stage, machines: Sequence[Machine]) -> Machine | None:
-    """The machine to offer: the only one, else the last used for this kind of stage."""
+    """The machine to offer: the only one, else the stage's own last, else the last used for this kind of stage."""
     if len(machines) < 2:
         return machines[0] if machines else None
-    used = Interval.objects.of(shop).filter(stage__kind=stage.kind, machine__in=machines)
-    last = used.order_by("-starts_at").values_list("machine", flat=True).first()
-    return next((machine for machine in machines if machine.pk == last), machines[0])
+    used = Interval.objects.of(shop).filter(machine__in=machines).order_by("-starts_at")
+    for some in (used.filter(stage=stage), used.filter(stage__kind=stage.kind)):
+        last = some.values_list("machine", flat=True).first()
+        if last is not None:
+            return next(machine for machine in machines if machine.pk == last)
+    return machines[0]
 
 
-def last_press(shop: Shop, job: Job, user: User, now: datetime) -> ClockEvent | None:
-    """The log-in's last press on a job while it may be taken back, if it was not already."""
-    events = ClockEvent.objects.of(shop).filter(recorded_by=user, received_at__gt=now - UNDO, stage__job=job)
-    events = events.select_related("stage", "to_stage")
+def last_press(shop: Shop, user: User, now: datetime) -> ClockEvent | None:
+    """The log-in's last press while it may be taken back, if it was not already."""
+    events = ClockEvent.objects.of(shop).filter(recorded_by=user, received_at__gt=now - UNDO, correction=None)
+    events = events.select_related("stage__job", "to_stage")
     last = events.order_by("-received_at", "-at").first()
     if last is None or last.kind == TapKind.VOID:
         return None
@@ -321,7 +364,22 @@ def _done_seconds(shop: Shop, job: Job) -> dict[int, float]:
     for row in rows:
         if row.ends_at:
             spans[row.stage_id].append((row.starts_at, row.ends_at))
-    return {stage: _union(mine, None) for stage, mine in spans.items()}
+    return {stage: union_seconds(mine, None) for stage, mine in spans.items()}
+
+
+def lead(
+    shop: Shop, jobs: Sequence[Job], running: Sequence[Watch], now: datetime, person: Person | None
+) -> Stopwatch | None:
+    """The stopwatch most likely wanted: of the stage that the person is at, else of the job clocked last."""
+    mine = next((watch.stage for watch in running if person in watch.people), None)
+    if mine is not None:
+        return stopwatch(shop, mine.job.number, now, person=person, asked=mine.pk)
+    for job in jobs[:3]:  # the first of which one can be gone on with
+        found = stopwatch(shop, job.number, now, person=person)
+        row = found.chosen
+        if row and not row.lies_until and (row.ready or row.stage.state != StageState.WAITING):
+            return found
+    return None
 
 
 def jobs_to_start(shop: Shop, q: str = "") -> list[Job]:

@@ -7,3 +7,6 @@ stages_folded = Signal()
 
 # Sent after the commit that brought in many finished stages at once: `shop`, and `progress` (a text to a callable).
 history_written = Signal()
+
+# Sent inside the transaction that changes on which drivers kinds of stage depend: `shop`, `kind_ids`.
+drivers_changed = Signal()

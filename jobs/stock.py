@@ -1,4 +1,4 @@
-"""What every new shop starts with: stage kinds, drivers, causes, and job types with their routes.
+"""What every new shop starts with: stage kinds with their elements, drivers, causes, and job types with their routes.
 
 All of it is common practice, no source, unless said; a shop changes it as it likes.
 """
@@ -12,6 +12,7 @@ from jobs.models import (
     Cause,
     Driver,
     EdgeKind,
+    Element,
     JobType,
     Needed,
     RouteEdge,
@@ -21,6 +22,8 @@ from jobs.models import (
 from shop.models import MachineKind, Shop, Skill
 
 LOCAL_RULES = "Local codes and licensed practice come first."
+
+DELIVERY_KEY = "media-delivery"
 
 
 @dataclass(frozen=True)
@@ -97,7 +100,14 @@ STAGES = (
         machine=MachineKind.BENCH,
         caution=f"Blade and pick: cut away from you and cap them when you put them down. {LOCAL_RULES}",
     ),
-    StockStage("mask", "Mask", "Finishing", machine=MachineKind.BENCH),
+    StockStage(
+        "mask",
+        "Mask",
+        "Finishing",
+        machine=MachineKind.BENCH,
+        caution=f"Knife: a guarded rule, fingers behind it. A roll of tape is heavy: lift it with a straight back. "
+        f"{LOCAL_RULES}",
+    ),
     StockStage(
         "trim",
         "Trim",
@@ -105,8 +115,21 @@ STAGES = (
         machine=MachineKind.BENCH,
         caution=f"Knife and straight-edge: a guarded rule, fingers behind it. {LOCAL_RULES}",
     ),
-    StockStage("pack", "Pack", "Finishing", machine=MachineKind.BENCH),
-    StockStage("travel", "Travel", "Fitting"),
+    StockStage(
+        "pack",
+        "Pack",
+        "Finishing",
+        machine=MachineKind.BENCH,
+        caution=f"Panels and full boxes: two people, gloves against sharp edges, a straight back. Knife: cut away "
+        f"from you. {LOCAL_RULES}",
+    ),
+    StockStage(
+        "travel",
+        "Travel",
+        "Fitting",
+        caution=f"Lift panels and ladders with two people and tie the load down. Solvents and gas ride shut and "
+        f"upright, out of the cab. {LOCAL_RULES}",
+    ),
     StockStage(
         "clean",
         "Clean the surface",
@@ -122,6 +145,7 @@ STAGES = (
         f"vapour. Before drilling or cutting, look for live electrics behind walls and in vehicles. "
         f"{LOCAL_RULES}",
     ),
+    StockStage(DELIVERY_KEY, "Media delivery", category=Category.HOLD, attendance=Attendance.NOBODY),
 )
 
 DRIVERS = (
@@ -132,29 +156,62 @@ DRIVERS = (
     ("layers", "Ink layers", ""),
     ("passes", "Passes", ""),
     ("height_m", "Height", "m"),
+    ("small_share", "Share of small letters", ""),
 )
 
+
+@dataclass(frozen=True)
+class StockCause:
+    """A stock cause, and where it is offered."""
+
+    key: str
+    name: str
+    pauses: bool = True
+    remakes: bool = False
+
+
 CAUSES = (
-    ("nozzle-clean", "Nozzle clean"),
-    ("jam", "Jam or head strike"),
-    ("blade", "Blade change"),
-    ("re-measure", "Measure again"),
-    ("fetch-material", "Fetch material"),
-    ("customer", "Customer"),
-    ("other-work", "Other work"),
-    ("break", "Break"),
-    ("other", "Other"),
+    StockCause("nozzle-clean", "Nozzle clean"),
+    StockCause("jam", "Jam or head strike"),
+    StockCause("blade", "Blade change"),
+    StockCause("re-measure", "Measure again"),
+    StockCause("fetch-material", "Fetch material"),
+    StockCause("customer", "Customer"),
+    StockCause("other-work", "Other work"),
+    StockCause("break", "Break"),
+    StockCause("colour-wrong", "Colour wrong", pauses=False, remakes=True),
+    StockCause("print-fault", "Print fault", pauses=False, remakes=True),
+    StockCause("cut-wrong", "Cut wrong or off the marks", pauses=False, remakes=True),
+    StockCause("lifted", "Lifted or torn when weeding", pauses=False, remakes=True),
+    StockCause("measured-wrong", "Measured wrong", pauses=False, remakes=True),
+    StockCause("damaged-fitting", "Damaged when fitting", pauses=False, remakes=True),
+    StockCause("customer-changed", "Customer changed it", pauses=False, remakes=True),
+    StockCause("other", "Other", remakes=True),
 )
+
+# By the key of the kind of stage: its elements in order.
+ELEMENTS = {
+    "load": ("Load roll", "Nozzle check", "Heat up"),
+    "laminate": ("Set rollers", "Load laminate", "Feed through"),
+    "cut": ("Load", "Register marks", "Cut test", "Cut"),
+    "weed": ("Cut apart", "Weed", "Check pieces"),
+    "install": ("Mark out", "Position", "Apply", "Edges and seams"),
+}
 
 HOLD_KEY = "outgas"
 LAMINATE_KEY = "laminate"
+ON_SITE_KEYS = ("clean", "install")
+"""Done at the customer's, where a job has times for that."""
 PRINT_KEYS = ("load", "print")
+FILM_KEYS = ("load", "cut")
+"""The stages that film goes into first: printed, or cut as it is."""
 _NEEDED = {
     "load": Needed.PRINTED,
     "print": Needed.PRINTED,
     HOLD_KEY: Needed.HELD,
     LAMINATE_KEY: Needed.LAMINATED,
     "approval": Needed.ON_REQUEST,
+    DELIVERY_KEY: Needed.ON_REQUEST,
     "travel": Needed.ON_REQUEST,
 }
 
@@ -184,20 +241,35 @@ JOB_TYPES: tuple[tuple[str, tuple[str, ...], tuple[tuple[str, str, EdgeKind], ..
 
 def stock_create(shop: Shop) -> None:
     """Make the stock rows of a new shop."""
-    for key, name, unit in DRIVERS:
-        Driver.objects.create(shop=shop, key=key, name=name, unit=unit, stock=True)
-    for position, (key, name) in enumerate(CAUSES):
-        Cause.objects.create(shop=shop, key=key, name=name, position=position, stock=True)
+    Driver.objects.bulk_create(
+        Driver(shop=shop, key=key, name=name, unit=unit, stock=True) for key, name, unit in DRIVERS
+    )
+    Cause.objects.bulk_create(
+        Cause(
+            shop=shop,
+            key=cause.key,
+            name=cause.name,
+            position=position,
+            pauses=cause.pauses,
+            remakes=cause.remakes,
+            stock=True,
+        )
+        for position, cause in enumerate(CAUSES)
+    )
     kinds = _stage_kinds_create(shop)
-    for name, line, beside in JOB_TYPES:
-        _job_type_create(shop, kinds, name, line, beside)
+    Element.objects.bulk_create(
+        Element(shop=shop, kind=kinds[key], name=name, position=position)
+        for key, names in ELEMENTS.items()
+        for position, name in enumerate(names)
+    )
+    _job_types_create(shop, kinds)
 
 
 def _stage_kinds_create(shop: Shop) -> dict[str, StageKind]:
     names = {stage.skill for stage in STAGES if stage.skill}
     skills = {name: Skill.objects.get_or_create(shop=shop, name=name)[0] for name in sorted(names)}
-    return {
-        stage.key: StageKind.objects.create(
+    kinds = StageKind.objects.bulk_create(
+        StageKind(
             shop=shop,
             key=stage.key,
             name=stage.name,
@@ -208,34 +280,41 @@ def _stage_kinds_create(shop: Shop) -> dict[str, StageKind]:
             people=stage.people,
             hold_min=stage.hold_min,
             caution=stage.caution,
+            on_site=stage.key in ON_SITE_KEYS,
             position=position,
             stock=True,
         )
         for position, stage in enumerate(STAGES)
-    }
+    )
+    return {kind.key: kind for kind in kinds}
 
 
-def _job_type_create(
-    shop: Shop,
-    kinds: dict[str, StageKind],
-    name: str,
-    line: tuple[str, ...],
-    beside: tuple[tuple[str, str, EdgeKind], ...],
-) -> JobType:
-    """Make a job type whose main line is `line`, with the side branches of `beside`."""
-    job_type = JobType.objects.create(shop=shop, name=name)
-    order = list(line) + [after for _, after, _ in beside if after not in line]
-    nodes = {
-        key: RouteStage.objects.create(
-            shop=shop,
-            job_type=job_type,
-            kind=kinds[key],
-            needed=_NEEDED.get(key, Needed.ALWAYS),
-            position=position,
-        )
-        for position, key in enumerate(order)
-    }
-    edges = [(a, b, EdgeKind.FINISH) for a, b in itertools.pairwise(line)] + list(beside)
-    for before, after, kind in edges:
-        RouteEdge.objects.create(shop=shop, before=nodes[before], after=nodes[after], kind=kind)
-    return job_type
+def _job_types_create(shop: Shop, kinds: dict[str, StageKind]) -> None:
+    """Make the job types, each with its main line and the branches beside it.
+
+    Film that must be ordered is waited for before the first stage that it goes into.
+    """
+    job_types = JobType.objects.bulk_create(JobType(shop=shop, name=name) for name, _, _ in JOB_TYPES)
+    nodes: list[dict[str, RouteStage]] = []
+    edges: list[RouteEdge] = []
+    for job_type, (_, line, branches) in zip(job_types, JOB_TYPES, strict=True):
+        film = next(key for key in line if key in FILM_KEYS)
+        beside = (*branches, (DELIVERY_KEY, film, EdgeKind.FINISH))
+        order = dict.fromkeys([*line, *(key for before, after, _ in beside for key in (before, after))])
+        mine = {
+            key: RouteStage(
+                shop=shop,
+                job_type=job_type,
+                kind=kinds[key],
+                needed=_NEEDED.get(key, Needed.ALWAYS),
+                position=position,
+            )
+            for position, key in enumerate(order)
+        }
+        nodes.append(mine)
+        arrows = [(a, b, EdgeKind.FINISH) for a, b in itertools.pairwise(line)] + list(beside)
+        edges += [RouteEdge(shop=shop, before=mine[a], after=mine[b], kind=kind) for a, b, kind in arrows]
+    RouteStage.objects.bulk_create(node for mine in nodes for node in mine.values())
+    for edge in edges:  # their nodes have keys only now
+        edge.before_id, edge.after_id = edge.before.pk, edge.after.pk
+    RouteEdge.objects.bulk_create(edges)

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import csv
-from collections.abc import Callable, Mapping
+from collections.abc import Callable
 from typing import Any
 from urllib.parse import urlencode
 
@@ -12,16 +12,15 @@ from django.core.paginator import Paginator
 from django.http import HttpResponse
 from django.shortcuts import get_object_or_404, redirect
 from django.utils import timezone
-from django.utils.text import capfirst
 from django.views.decorators.http import require_GET, require_http_methods, require_POST
 
 from jobs.forms.enquiry import EnquiryForm
-from jobs.forms.fields import say_length, say_minutes, wait_words
 from jobs.forms.settings import CustomerForm
-from jobs.models import Customer, Driver, Item, Job, JobStatus, JobType, Stage, StageEdge, StageKind
+from jobs.job_words import cautions_of, driver_values, item_words, stage_rows
+from jobs.models import Customer, Job, JobStatus, JobType, Stage, StageEdge, StageKind
 from jobs.pages import page
 from jobs.route_picture import Node, Picture, draw_route
-from jobs.routes import active_edges, depths
+from jobs.routes import active_edges
 from jobs.selectors import (
     JobRow,
     customers_with_jobs,
@@ -31,12 +30,14 @@ from jobs.selectors import (
     status_counts,
     with_stages,
 )
+from jobs.selectors_again import remakes
+from jobs.selectors_notes import work_notes
 from jobs.services.jobs import job_cancel, job_reopen
 from jobs.services.stages import stage_add, stage_leave_out, stage_take_in
+from jobs.stock import LOCAL_RULES
 from shop.errors import ShopError
-from shop.models import Role, Shop
+from shop.models import Role
 from shop.permissions import ShopRequest, for_role
-from shop.units import length_unit
 
 PER_PAGE = 50
 STATUS_TABS = [("open", "Open"), *JobStatus.choices, ("all", "All")]
@@ -85,17 +86,22 @@ def job_detail(request: ShopRequest, number: int) -> HttpResponse:
     job = get_object_or_404(with_stages(Job.objects.of(request.shop)), number=number)
     row = JobRow(job, timezone.now())
     stages = list(job.stages.all())
+    items = [item_words(item, request.shop) for item in job.items.all()]
     context = {
         "job": job,
         "row": row,
         "stages": stages,
-        "items": [_item_words(item, request.shop) for item in job.items.all()],
-        "stage_rows": _stage_rows(stages, row.edges),
+        "items": items,
+        "any_letters": any(item["letters"] for item in items),
+        "stage_rows": stage_rows(stages, row.edges),
         "picture_label": f"Route of job {job.number}",
         "picture": job_picture(stages, row.edges),
         "kinds": StageKind.objects.of(request.shop),
-        "cautions": _cautions(row.stages),
-        "driver_values": _driver_values(job),
+        "cautions": cautions_of(row.stages),
+        "local_rules": LOCAL_RULES,
+        "driver_values": driver_values(job),
+        "notes": work_notes(request.shop, job, timezone.now()),
+        "again": remakes(request.shop, timezone.now(), job=job),
     }
     return page(request, "jobs/job_detail.html", context)
 
@@ -264,56 +270,3 @@ def _do(
 
 def _kept_names(job: Job) -> list[str]:
     return list(job.stages.filter(left_out=False).values_list("name", flat=True))
-
-
-def _stage_rows(stages: list[Stage], edges: list[StageEdge]) -> list[tuple[Stage, str, str]]:
-    """Each stage as the work flows, what it waits for in words, and its hold in words."""
-    depth = depths([stage.pk for stage in stages], edges)
-    names = {stage.pk: stage.name for stage in stages}
-    waits: dict[int, list[str]] = {}
-    for link in active_edges(stages, edges):
-        waits.setdefault(link.after_id, []).append(wait_words(names[link.before_id], link.kind))
-    return [
-        (
-            stage,
-            capfirst(" and ".join(waits.get(stage.pk, [])) or "may begin at once") + ".",
-            say_minutes(stage.hold_min) if stage.kind.is_hold else "",
-        )
-        for stage in sorted(stages, key=lambda stage: (depth[stage.pk], stage.position))
-    ]
-
-
-def _item_words(item: Item, shop: Shop) -> dict[str, Any]:
-    """An item as its row says it, in the shop's units."""
-    unit, long = length_unit(shop.units), length_unit(shop.units, long=True)
-    return {
-        "name": item.name or f"Item {item.position + 1}",
-        "width": say_length(item.width_mm, unit),
-        "height": say_length(item.height_mm, unit),
-        "count": item.count,
-        "cut": "outline" if item.cut_m is None else say_length(item.cut_m * 1000, long),
-        "ink": item.get_ink_build_display(),
-    }
-
-
-def _cautions(stages: list[Stage]) -> list[tuple[str, str]]:
-    """Name and caution of each kind of stage that has one, once."""
-    found: Mapping[int, tuple[str, str]] = {
-        stage.kind_id: (stage.kind.name, stage.kind.caution) for stage in stages if stage.kind.caution
-    }
-    return list(found.values())
-
-
-def _driver_values(job: Job) -> list[tuple[str, str]]:
-    """Name and value of the drivers that the job itself has, lengths in the shop's units."""
-    known = {driver.key: driver for driver in Driver.objects.of(job.shop)}
-    long = length_unit(job.shop.units, long=True)
-    found = []
-    for key, value in job.drivers.items():
-        driver = known.get(key)
-        if driver and driver.unit == "m":
-            found.append((driver.name, say_length(value * 1000, long)))
-        elif driver:
-            text = value if driver.is_category else f"{value:g}"
-            found.append((driver.name, f"{text} {driver.unit}".strip()))
-    return found

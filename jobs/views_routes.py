@@ -16,9 +16,15 @@ from jobs.models import EdgeKind, JobType, Needed, StageKind
 from jobs.pages import page
 from jobs.route_picture import Node, Picture, draw_route
 from jobs.selectors import job_types_with_counts
-from jobs.services.routes import check_route, job_type_rename, job_type_retire, route_replace
+from jobs.services.routes import (
+    check_route,
+    job_type_rename,
+    job_type_retire,
+    job_type_unsuit,
+    route_replace,
+)
 from shop.errors import BadInput
-from shop.models import Role
+from shop.models import Process, Role
 from shop.permissions import ShopRequest, for_role
 
 
@@ -83,6 +89,21 @@ def job_type_rename_press(request: ShopRequest, job_type_id: int) -> HttpRespons
 
 @require_POST
 @for_role(Role.PLANNER)
+def job_type_unsuit_press(request: ShopRequest, job_type_id: int) -> HttpResponse:
+    """Say which processes do not suit a job type."""
+    row = _job_type(request, job_type_id)
+    keys = [int(key) for key in request.POST.getlist("unsuited") if key.isdecimal() and len(key) < 19]
+    chosen = list(Process.objects.of(request.shop).filter(pk__in=keys))
+    job_type_unsuit(row, chosen)
+    names = ", ".join(one.name for one in chosen)
+    messages.success(
+        request, f"{names}: not suited to {row.name}." if names else f"Every process suits {row.name}."
+    )
+    return redirect("jobs:job-type", job_type_id=row.pk)
+
+
+@require_POST
+@for_role(Role.PLANNER)
 def job_type_retire_press(request: ShopRequest, job_type_id: int) -> HttpResponse:
     """Offer a job type no more, or again."""
     row = _job_type(request, job_type_id)
@@ -110,7 +131,13 @@ def stage_kind(request: ShopRequest, kind_id: int | None = None) -> HttpResponse
     if form.is_valid() and (saved := form.save()):
         messages.success(request, f"{saved.name} is saved.")
         return redirect("jobs:stage-kinds")
-    context = {"form": form, "kind": kind}
+    elements = list(kind.elements.all()) if kind else []
+    context = {
+        "form": form,
+        "kind": kind,
+        "elements": [one for one in elements if one.active],
+        "retired_elements": [one for one in elements if not one.active],
+    }
     return page(request, "jobs/stage_kind.html", context, status=422 if form.errors else 200)
 
 
@@ -151,6 +178,8 @@ def _route_page(
         "needed": Needed.choices,
         "moments": EdgeKind.choices,
         "picture_label": f"Route of {row.name}",
+        "processes": Process.objects.of(request.shop).filter(active=True),
+        "unsuited": set(row.unsuited.values_list("pk", flat=True)),
         **more,
     }
     return page(request, "jobs/job_type.html", context, status=status)

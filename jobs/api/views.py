@@ -5,18 +5,31 @@ from __future__ import annotations
 from typing import Any
 
 from django.db.models import QuerySet
+from django.shortcuts import get_object_or_404
 from django.utils import timezone
 from drf_spectacular.utils import OpenApiResponse, extend_schema
 from rest_framework import generics
+from rest_framework.exceptions import PermissionDenied
 from rest_framework.request import Request
 from rest_framework.response import Response
 from rest_framework.views import APIView
 
-from jobs.api.serializers import ClashOut, JobDetailOut, JobOut, ProblemOut, StageOut, TapsIn, TapsOut
+from jobs.api.serializers import (
+    ClashOut,
+    EstimateIn,
+    JobDetailOut,
+    JobOut,
+    ProblemOut,
+    StageDetailOut,
+    StageOut,
+    TapsIn,
+    TapsOut,
+)
 from jobs.models import Job, Stage, StageState
 from jobs.selectors import job_search, with_stages
+from jobs.services.estimates import estimate_remove, estimate_set
 from jobs.services.taps import TapsOutcome, record_taps
-from shop.models import Shop, User
+from shop.models import Role, Shop, User
 
 PROBLEM = {
     (status, "application/problem+json"): OpenApiResponse(ProblemOut, description=why)
@@ -48,6 +61,8 @@ class Taps(APIView):
         received_at = timezone.now()
         sending = TapsIn(data=request.data)
         sending.is_valid(raise_exception=True)
+        if sending.validated_data.get("shop", shop_of(request).pk) != shop_of(request).pk:
+            raise PermissionDenied("These taps are another shop's. Log in to that shop to send them.")
         taps, refused = sending.read()
         outcome = record_taps(
             shop=shop_of(request),
@@ -111,6 +126,29 @@ class JobDetail(generics.RetrieveAPIView[Job]):
         if getattr(self, "swagger_fake_view", False):
             return Job.objects.none()
         return with_stages(Job.objects.of(shop_of(self.request))).prefetch_related("items")
+
+
+class StageEstimate(APIView):
+    """Somebody's own estimate of a stage."""
+
+    write_role = Role.PLANNER
+
+    @extend_schema(request=EstimateIn, responses={200: StageDetailOut, **PROBLEM})
+    def put(self, request: Request, number: int, stage_id: int) -> Response:
+        """Keep an estimate, in minutes, instead of the one before; refused once the stage is finished."""
+        stage = self._stage(request, number, stage_id)
+        sent = EstimateIn(data=request.data)
+        sent.is_valid(raise_exception=True)
+        return Response(StageDetailOut(estimate_set(stage, sent.validated_data["minutes"])).data)
+
+    @extend_schema(request=None, responses={200: StageDetailOut, **PROBLEM})
+    def delete(self, request: Request, number: int, stage_id: int) -> Response:
+        """Take an estimate back."""
+        return Response(StageDetailOut(estimate_remove(self._stage(request, number, stage_id))).data)
+
+    def _stage(self, request: Request, number: int, stage_id: int) -> Stage:
+        stages = Stage.objects.of(shop_of(request)).select_related("shop")
+        return get_object_or_404(stages, pk=stage_id, job__number=number)
 
 
 @extend_schema(responses={200: StageOut(many=True), **PROBLEM})

@@ -7,52 +7,16 @@ behind runs on alone if it may, and is otherwise paused for other work.
 from __future__ import annotations
 
 from collections import defaultdict
-from collections.abc import Iterable, Iterator, Mapping
+from collections.abc import Iterable
 from dataclasses import dataclass, field, replace
 from datetime import datetime, timedelta
 
-from jobs.clock.events import Event, Facts, HoldFact, counting
-
-
-@dataclass(frozen=True)
-class Span:
-    """An interval: whose minutes on a stage, from an instant to an instant; ends is None while it lasts."""
-
-    stage: int
-    kind: str  # hands_on, machine, interruption, hold
-    starts: datetime
-    ends: datetime | None
-    person: int | None = None
-    machine: int | None = None
-    cause: int | None = None
-
-
-@dataclass(frozen=True)
-class StageFold:
-    """What the clock says of a stage: waiting, running, paused, put_aside or finished, and since when."""
-
-    state: str = "waiting"
-    started_at: datetime | None = None
-    finished_at: datetime | None = None
-
-
-@dataclass(frozen=True)
-class Clash:
-    """More at once than can be: `kind` is 'machine' or 'person', `key` which, `stages` where, from `at` on."""
-
-    kind: str
-    key: int
-    stages: tuple[int, ...]
-    at: datetime
-
-
-@dataclass(frozen=True)
-class Folded:
-    """All intervals in order, each stage that has any event or hold, and what cannot be."""
-
-    spans: tuple[Span, ...]
-    stages: dict[int, StageFold]
-    clashes: tuple[Clash, ...]
+from jobs.clock.clashes import clashes
+from jobs.clock.events import Event, Facts, counting
+from jobs.clock.holds import derive_holds
+from jobs.clock.laps import Breakpoints
+from jobs.clock.redoing import Redone, affected, divided
+from jobs.clock.results import Folded, LapSpan, Span, StageFold, lap_order, span_order
 
 
 @dataclass
@@ -68,24 +32,35 @@ class _Watch:
     pause: tuple[datetime, int | None, int | None] | None = None
     hold: datetime | None = None
     sat: datetime | None = None  # the end of what was recorded here, until it is worked on or finished again
+    begun: datetime | None = None  # as started_at, but since its work was last to be done again
+    laps: Breakpoints = field(default_factory=Breakpoints)
+    redone: Redone = field(default_factory=Redone)
+    vouched_at: datetime | None = None
+
+    def begin(self, at: datetime) -> None:
+        """It began at `at`, if not before."""
+        self.started_at = min(self.started_at or at, at)
+        self.begun = min(self.begun or at, at)
+
+    def folded(self) -> StageFold:
+        """What is to be said of the stage."""
+        return StageFold(self.state, self.started_at, self.finished_at, self.vouched_at)
 
 
 def fold(events: Iterable[Event], facts: Facts) -> Folded:
     """What the events amount to. No interval is negative or empty; a missing end leaves its interval open."""
     folding = _Folding(facts)
-    ordered = counting(events)
-    for event in ordered:
+    for event in counting(events):
         folding.take(event)
-    spans = folding.all_spans()
-    stages = {
-        key: StageFold(watch.state, watch.started_at, watch.finished_at)
-        for key, watch in folding.watches.items()
-    }
-    spans += _derived_holds(stages, facts)
-    spans.sort(key=_span_order)
-    sittings = [event for event in ordered if event.kind == "sitting"]
-    clashes = (*_machine_clashes(spans, facts), *_sitting_clashes(sittings))
-    return Folded(tuple(spans), stages, clashes)
+    stages, lying = folding.stages()
+    spans = sorted([*folding.all_spans(), *lying.values()], key=span_order)
+    redone = {key: watch.redone.times for key, watch in folding.watches.items() if watch.redone.times}
+    return Folded(
+        tuple(sorted(divided(spans, redone), key=span_order)) if redone else tuple(spans),
+        stages,
+        tuple(clashes(spans, facts)),
+        tuple(sorted(folding.laps, key=lap_order)),
+    )
 
 
 class _Folding:
@@ -96,10 +71,21 @@ class _Folding:
         self.watches: dict[int, _Watch] = defaultdict(_Watch)
         self.where: dict[int, int] = {}
         self.spans: list[Span] = []
+        self.laps: list[LapSpan] = []
+
+    def stages(self) -> tuple[dict[int, StageFold], dict[int, Span]]:
+        """The stages as they are now, and the holds among them that nobody clocked."""
+        stages = {key: watch.folded() for key, watch in self.watches.items()}
+        begun = {key: watch.begun for key, watch in self.watches.items() if watch.begun}
+        return stages, derive_holds(stages, begun, self.facts)
 
     def take(self, event: Event) -> None:
         """Go on by one event."""
-        if event.stage in self.facts.holds:
+        if event.kind == "again":
+            self._again(event)
+        elif event.kind == "vouch":
+            self.watches[event.stage].vouched_at = event.at
+        elif event.stage in self.facts.holds:
             self._take_hold(event)
         else:
             self._take_work(event)
@@ -115,13 +101,15 @@ class _Folding:
             case "start" | "resume":
                 self._start(stage, event)
             case "finish" | "next":
-                self._finish(stage, at)
+                self._finish(event)
             case "pause":
                 self._pause(stage, at, event.cause, event.person)
             case "leave":
                 self._leave(stage, event.person, at)
             case "aside":
-                self._aside(stage, at)
+                self._aside(event)
+            case "lap":
+                self._add_lap(self.watches[stage].laps.press(event))
             case "sitting":
                 self._sitting(event)
 
@@ -154,13 +142,15 @@ class _Folding:
             self._end_machine(stage, at)
             watch.machine, watch.last_machine = (machine, at), machine
         watch.state, watch.finished_at, watch.sat = "running", None, None
-        watch.started_at = watch.started_at or at
+        watch.begin(at)
+        watch.laps.run(at)
 
     def _pause(self, stage: int, at: datetime, cause: int | None, person: int | None) -> None:
         watch = self.watches[stage]
         if watch.state != "running":
             return  # nothing ran that could be paused
         self._end_work(stage, at)
+        watch.laps.rest(at)
         watch.state, watch.pause = "paused", (at, cause, person)
 
     def _leave(self, stage: int, person: int | None, at: datetime) -> None:
@@ -177,22 +167,26 @@ class _Folding:
         machine = self.watches[stage].machine
         return machine is not None and machine[0] in self.facts.alone and stage in self.facts.start_only
 
-    def _aside(self, stage: int, at: datetime) -> None:
-        watch = self.watches[stage]
+    def _aside(self, event: Event) -> None:
+        watch = self.watches[event.stage]
         if watch.state in ("running", "paused"):
-            self._end_work(stage, at)
-            self._end_pause(stage, at)
+            self._end_sitting(event)
             watch.state = "put_aside"
 
-    def _finish(self, stage: int, at: datetime) -> None:
-        watch = self.watches[stage]
+    def _finish(self, event: Event) -> None:
+        watch, at = self.watches[event.stage], event.at
         if watch.state == "finished" and not watch.sat:
             return  # finished once already; a second press does not move it
-        self._end_work(stage, at)
-        self._end_pause(stage, at)
+        self._end_sitting(event)
         ended = max(at, watch.sat) if watch.sat else at
         watch.state, watch.finished_at, watch.sat = "finished", ended, None
-        watch.started_at = watch.started_at or at
+        watch.begin(at)
+        watch.redone.end(ended)
+
+    def _end_sitting(self, event: Event) -> None:
+        self._end_work(event.stage, event.at)
+        self._end_pause(event.stage, event.at)
+        self._add_lap(self.watches[event.stage].laps.end(event))
 
     def _sitting(self, event: Event) -> None:
         if event.until is None or event.until <= event.at:
@@ -206,8 +200,12 @@ class _Folding:
             self._add(Span(stage, "machine", event.at, event.until, machine=event.machine))
         else:
             self._add(Span(stage, "interruption", hands_end, event.until))
+        ran = (event.until if event.machine is not None else hands_end) - event.at
+        if event.element is not None and ran:
+            seconds = ran.total_seconds()
+            self._add_lap(LapSpan(stage, event.at, event.until, seconds, event.element, event.person))
         watch.sat = max(watch.sat or event.until, event.until)
-        watch.started_at = min(watch.started_at or event.at, event.at)
+        watch.begin(event.at)
         if watch.state == "waiting":
             watch.state = "put_aside"
         elif watch.state == "finished":
@@ -218,21 +216,55 @@ class _Folding:
         watch, at = self.watches[event.stage], event.at
         if event.kind in ("start", "resume") and watch.hold is None:
             watch.hold, watch.state, watch.finished_at = at, "running", None
-            watch.started_at = watch.started_at or at
+            watch.begin(at)
         elif event.kind in ("pause", "aside", "finish", "next"):
-            if watch.hold is not None:
-                self._add(Span(event.stage, "hold", watch.hold, at))
-                watch.hold = None
+            self._end_hold(event.stage, at)
             if event.kind in ("finish", "next"):
                 watch.state, watch.finished_at = "finished", watch.finished_at or at
-                watch.started_at = watch.started_at or at
+                watch.begin(at)
+                watch.redone.end(at)
             elif watch.state == "running":
                 watch.state = "put_aside"
         elif event.kind == "sitting" and event.until is not None and event.until > at:
             self._add(Span(event.stage, "hold", at, event.until))
-            watch.started_at = min(watch.started_at or at, at)
+            watch.begin(at)
             if watch.state == "waiting":
                 watch.state = "put_aside"
+
+    def _again(self, event: Event) -> None:
+        """What was begun, from to_stage up to where it was noticed, is to be done again."""
+        back_to = event.stage if event.to_stage is None else event.to_stage
+        among = affected(event.stage, back_to, self.facts.follows)
+        lying = self.stages()[1] if among & self.facts.holds.keys() else {}
+        begun = {key for key in among if key in self.watches and self.watches[key].started_at}
+        begun |= {key for key, span in lying.items() if key in among and span.starts < event.at}
+        for key in begun:
+            if key in self.facts.holds:
+                self._hold_again(key, event.at, begun, lying.get(key))
+            else:
+                self._work_again(key, event.at)
+
+    def _work_again(self, stage: int, at: datetime) -> None:
+        watch = self.watches[stage]
+        watch.redone.begin(at)
+        watch.begun = at if watch.state == "running" else None
+        if watch.state == "finished":
+            watch.state, watch.finished_at = "put_aside", None
+
+    def _hold_again(self, stage: int, at: datetime, begun: set[int], lying: Span | None) -> None:
+        """Where what it follows is done again, a hold lies again from then on; else it waits to be clocked."""
+        follows = not begun.isdisjoint(self.facts.holds[stage].before)
+        if lying and not follows:
+            return
+        watch = self.watches[stage]
+        if lying:
+            self._add(replace(lying, ends=min(lying.ends or at, at)))
+        watch.redone.begin(at)
+        if follows:
+            self._end_hold(stage, at)
+            watch.state, watch.started_at, watch.finished_at, watch.begun = "waiting", None, None, None
+        else:
+            self._work_again(stage, at)
 
     def _end_work(self, stage: int, at: datetime) -> None:
         watch = self.watches[stage]
@@ -254,98 +286,16 @@ class _Folding:
             self._add(Span(stage, "interruption", starts, at, person=person, cause=cause))
             watch.pause = None
 
+    def _end_hold(self, stage: int, at: datetime) -> None:
+        watch = self.watches[stage]
+        if watch.hold is not None:
+            self._add(Span(stage, "hold", watch.hold, at))
+            watch.hold = None
+
+    def _add_lap(self, lap: LapSpan | None) -> None:
+        if lap is not None:
+            self.laps.append(lap)
+
     def _add(self, span: Span) -> None:
         if span.ends is not None and span.ends > span.starts:
             self.spans.append(span)
-
-
-def _derived_holds(stages: dict[int, StageFold], facts: Facts) -> list[Span]:
-    """Holds whose beginning nobody clocked: from the last earlier finish, until one that follows begins.
-
-    They last their fixed minutes, or until somebody pressed that they are over. A derived hold is 'finished' at its
-    end, which may lie ahead. `stages` gets their states.
-    """
-    spans = []
-    open_ended = {key for key in facts.holds if _began_unseen(stages.get(key))}
-    moved = True
-    while moved:  # a hold may follow a hold
-        moved = False
-        for key in sorted(open_ended):
-            begin = _last_finish(stages, facts.holds[key].before)
-            end = _hold_end(stages, key, facts.holds[key], begin) if begin else None
-            if begin is None or end is None:
-                continue
-            stages[key] = StageFold("finished", begin, end)
-            if end > begin:
-                spans.append(Span(key, "hold", begin, end))
-            open_ended.discard(key)
-            moved = True
-    return spans
-
-
-def _began_unseen(hold: StageFold | None) -> bool:
-    """Whether nothing of a hold was clocked but, at most, that it is over."""
-    if hold is None or hold.state == "waiting":
-        return True
-    return hold.state == "finished" and hold.started_at == hold.finished_at
-
-
-def _hold_end(stages: Mapping[int, StageFold], key: int, hold: HoldFact, begin: datetime) -> datetime | None:
-    """When a hold that began at `begin` is over; None if that is not known, or was before it began."""
-    pressed = _finish_of(stages, key)
-    if pressed is not None:
-        end = pressed
-    elif hold.minutes is not None:
-        end = begin + timedelta(minutes=hold.minutes)
-    else:
-        return None
-    starts = (stages[one].started_at for one in hold.after if one in stages)
-    cut = min([end, *(at for at in starts if at is not None)])
-    return None if pressed is not None and pressed <= begin else max(begin, cut)
-
-
-def _last_finish(stages: Mapping[int, StageFold], keys: Iterable[int]) -> datetime | None:
-    """The latest finish of these stages; None unless all are finished."""
-    ends = [_finish_of(stages, one) for one in keys]
-    known = [end for end in ends if end is not None]
-    return max(known) if known and len(known) == len(ends) else None
-
-
-def _finish_of(stages: Mapping[int, StageFold], key: int) -> datetime | None:
-    return stages[key].finished_at if key in stages else None
-
-
-def _machine_clashes(spans: Iterable[Span], facts: Facts) -> Iterator[Clash]:
-    """Where more stages are on a machine than it takes; each beginning of it once."""
-    by_machine: dict[int, list[Span]] = defaultdict(list)
-    for span in spans:
-        if span.kind == "machine" and span.machine is not None:
-            by_machine[span.machine].append(span)
-    for machine, mine in sorted(by_machine.items()):
-        here: list[Span] = []
-        for span in mine:  # in order of their starts
-            here = [one for one in here if one.ends is None or one.ends > span.starts]
-            here.append(span)
-            stages = tuple(sorted({one.stage for one in here}))
-            if len(stages) > facts.capacity.get(machine, 1):
-                yield Clash("machine", machine, stages, span.starts)
-
-
-def _sitting_clashes(sittings: Iterable[Event]) -> Iterator[Clash]:
-    """Where a person is recorded at two stages at once."""
-    latest: dict[int, Event] = {}
-    for event in sittings:
-        if event.person is None or event.until is None:
-            continue
-        before = latest.get(event.person)
-        if before is not None and before.until is not None and before.until > event.at:
-            stages = tuple(sorted({before.stage, event.stage}))
-            yield Clash("person", event.person, stages, event.at)
-        if before is None or before.until is None or event.until > before.until:
-            latest[event.person] = event
-
-
-def _span_order(span: Span) -> tuple[object, ...]:
-    keys = (span.person or 0, span.machine or 0, span.cause or 0)
-    ends = span.ends.timestamp() if span.ends else float("inf")
-    return (span.starts, span.stage, span.kind, ends, *keys)

@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 from collections.abc import Iterable
-from datetime import UTC, datetime, time
+from dataclasses import replace
+from datetime import datetime
 from typing import Any, cast
 
 from django import forms
@@ -11,30 +12,29 @@ from django.db.models import Q, QuerySet
 from django.http import HttpRequest, QueryDict
 
 from jobs.drivers import ItemSize
+from jobs.forms.drivers import NOT_ASKED, driver_field
 from jobs.forms.fields import say_minutes
 from jobs.forms.items import ItemRows, item_rows
+from jobs.forms.visits import DATE, SKIPPED, VisitRows, instant_on, time_input, visit_initial, visit_rows
 from jobs.models import Customer, Driver, Item, Job, JobType, Needed, RouteStage, StageKind
 from jobs.selectors import film_widths
 from jobs.services.jobs import job_create, job_update
+from jobs.services.times import Times, times_of
 from shop.errors import BadInput
-from shop.forms.fields import LengthField
 from shop.models import Finish, InkBuild, Media, Process, Shop, ShopOwned
-from shop.units import length_unit
-
-# What the items themselves give is not asked for again.
-FROM_ITEMS = ("area_m2", "cut_m", "pieces", "layers")
-LARGEST_DRIVER = 1e6
-DATE = forms.DateInput(format="%Y-%m-%d", attrs={"type": "date"})
-TIME = forms.TimeInput(format="%H:%M", attrs={"type": "time"})
 
 
 class EnquiryForm(forms.Form):
-    """A new enquiry, or (job given) a job's facts to be changed; `items` are its rows of graphics.
+    """A new enquiry, or (job given) a job's facts to be changed; `items` are its rows of graphics, `visits` of times.
 
     `submitted` says whether it was sent to be saved: pressing 'add a row' or 'split' only shows the form again.
     """
 
-    job_type = forms.ModelChoiceField(JobType.objects.none(), empty_label="Choose …")
+    job_type = forms.ModelChoiceField(
+        JobType.objects.none(),
+        empty_label="Choose …",
+        error_messages={"required": "Choose the job type: it says which stages the job goes through."},
+    )
     customer = forms.CharField(
         required=False,
         max_length=120,
@@ -54,8 +54,20 @@ class EnquiryForm(forms.Form):
     film = forms.ModelChoiceField(
         Media.objects.none(), required=False, label="Film", empty_label="Any that it fits on"
     )
-    ready_date = forms.DateField(required=False, label="Ready from", widget=DATE)
-    ready_time = forms.TimeField(required=False, label="at", widget=TIME)
+    ready_date = forms.DateField(
+        required=False,
+        label="Ready from",
+        widget=DATE,
+        help_text="When the artwork or the go-ahead comes. Empty: now.",
+    )
+    ready_time = forms.TimeField(required=False, label="at", widget=time_input("Ready from"))
+    film_date = forms.DateField(
+        required=False,
+        label="Film arrives",
+        widget=DATE,
+        help_text="Empty: it is there. Artwork may begin before.",
+    )
+    film_time = forms.TimeField(required=False, label="at", widget=time_input("Film arrives"))
     requested = forms.MultipleChoiceField(
         required=False, label="Also needed", widget=forms.CheckboxSelectMultiple
     )
@@ -66,8 +78,9 @@ class EnquiryForm(forms.Form):
     ) -> None:
         initial = _initial(shop, job) if job else {}
         rows = [_row(item) for item in job.items.all()] if job else []
+        times = visit_initial(shop, list(times_of(job).visits)) if job else []
         if data is not None and redisplay:
-            initial, rows = _typed(data)
+            initial, rows, times = _typed(data)
         self.submitted = data is not None and not redisplay
         super().__init__(data if self.submitted else None, initial=initial, auto_id="id_%s")
         self.shop, self.job = shop, job
@@ -76,21 +89,25 @@ class EnquiryForm(forms.Form):
         self.items: ItemRows = item_rows(
             data if self.submitted else None, shop=shop, initial=rows, blank=0 if redisplay else 1
         )
+        self.visits: VisitRows = visit_rows(data if self.submitted else None, shop=shop, initial=times)
 
     @classmethod
     def of_request(cls, request: HttpRequest, shop: Shop, job: Job | None = None) -> EnquiryForm:
         """The form of a page's request, with a row more or an item split where that was pressed."""
         if request.method != "POST":
             return cls(shop=shop, job=job)
-        if "add_row" in request.POST:
-            return cls(_with_blank_row(request.POST), shop=shop, job=job, redisplay=True)
+        for button, prefix in (("add_row", "items"), ("add_visit", "visits")):
+            if button in request.POST:
+                return cls(_with_blank_row(request.POST, prefix), shop=shop, job=job, redisplay=True)
         if "split" in request.POST:
             return cls(_with_split(request.POST, shop, job), shop=shop, job=job, redisplay=True)
         return cls(request.POST, shop=shop, job=job)
 
     def is_valid(self) -> bool:
         """Whether it was sent to be saved and nothing is wrong, its rows included."""
-        return self.submitted and all([super().is_valid(), self.items.is_valid(), self._rows_fit()])
+        return self.submitted and all(
+            [super().is_valid(), self.items.is_valid(), self.visits.is_valid(), self._rows_fit()]
+        )
 
     def save(self) -> Job | None:
         """Make or change the job. None where the shop refused: what and why is then at the field."""
@@ -104,6 +121,7 @@ class EnquiryForm(forms.Form):
             "items": self._sizes(),
             "drivers": self._drivers(),
             "ready_from": data["ready_from"],
+            "times": Times(data["film_from"], self.visits.windows),
             "notes": data["notes"],
             "requested": data["requested"],
         }
@@ -116,9 +134,9 @@ class EnquiryForm(forms.Form):
             return None
 
     def clean(self) -> dict[str, Any]:
-        """Put the date and the time together, and settle the finish."""
+        """Put the dates and the times together, and settle the finish."""
         data = super().clean() or self.cleaned_data
-        data["ready_from"] = self._ready_from(data.get("ready_date"), data.get("ready_time"))
+        data["ready_from"], data["film_from"] = self._instant("ready"), self._instant("film")
         process, finish = data.get("process"), data.get("finish")
         if process and not (self.errors.get("finish")):
             allowed = list(process.finishes.all())
@@ -181,23 +199,24 @@ class EnquiryForm(forms.Form):
 
     def _add_driver_fields(self) -> list[str]:
         names = []
-        for driver in Driver.objects.of(self.shop).exclude(key__in=FROM_ITEMS):
+        for driver in Driver.objects.of(self.shop).exclude(key__in=NOT_ASKED):
             name = f"driver-{driver.key}"
-            self.fields[name] = _driver_field(driver, self.shop)
+            self.fields[name] = driver_field(
+                driver, self.shop, self.job.drivers.get(driver.key) if self.job else None
+            )
             names.append(name)
         return names
 
-    def _ready_from(self, day: Any, at: time | None) -> datetime | None:
+    def _instant(self, name: str) -> datetime | None:
         """The instant of a date and a time on the shop's clock, UTC; without a time the day's beginning."""
+        day, at = (self.cleaned_data.get(f"{name}_{part}") for part in ("date", "time"))
         if day is None:
             if at is not None:
-                self.add_error("ready_date", "Give the date too, or clear the time.")
+                self.add_error(f"{name}_date", "Give the date too, or clear the time.")
             return None
-        local = datetime.combine(day, at or time(), self.shop.zone)
-        instant = local.astimezone(UTC)
-        if instant.astimezone(self.shop.zone).replace(tzinfo=None) != local.replace(tzinfo=None):
-            self.add_error("ready_time", "The clocks skip that hour that day. Choose a time after it.")
-            return None
+        instant = instant_on(day, at, self.shop.zone)
+        if instant is None:
+            self.add_error(f"{name}_time", SKIPPED)
         return instant
 
     def _rows_fit(self) -> bool:
@@ -229,7 +248,7 @@ class EnquiryForm(forms.Form):
 
     def _refuse(self, bad: BadInput) -> None:
         name = bad.field.replace("drivers.", "driver-")
-        name = "customer" if name == "customer_name" else name
+        name = {"customer_name": "customer", "film_from": "film_date"}.get(name, name)
         self.add_error(name if name in self.fields else None, bad.message)
 
 
@@ -239,27 +258,8 @@ def _on_request(shop: Shop, job: Job | None) -> list[StageKind]:
     return list(StageKind.objects.of(shop).filter(pk__in=routes.values("kind")))
 
 
-def _driver_field(driver: Driver, shop: Shop) -> forms.Field:
-    """A field for a quantity (lengths in the shop's unit), or for a word."""
-    if driver.is_category:
-        return forms.CharField(required=False, max_length=80, label=driver.name)
-    if driver.unit == "m":
-        field = LengthField(required=False, per=1000.0)
-        field.unit = length_unit(shop.units, long=True)
-        field.label = f"{driver.name}, {field.unit}"
-        return field
-    label = f"{driver.name}, {driver.unit}" if driver.unit else driver.name
-    return forms.FloatField(
-        required=False,
-        min_value=0,
-        max_value=LARGEST_DRIVER,
-        label=label,
-        widget=forms.TextInput(attrs={"inputmode": "decimal"}),
-    )
-
-
 def _initial(shop: Shop, job: Job) -> dict[str, Any]:
-    ready = shop.local(job.ready_from) if job.ready_from else None
+    ready, film = (shop.local(at) if at else None for at in (job.ready_from, job.film_from))
     taken = job.stages.filter(left_out=False, kind__in=_on_request(shop, job))
     return {
         "customer": job.customer.name if job.customer else "",
@@ -269,6 +269,8 @@ def _initial(shop: Shop, job: Job) -> dict[str, Any]:
         "film": job.media_id,
         "ready_date": ready.date() if ready else None,
         "ready_time": ready.time() if ready else None,
+        "film_date": film.date() if film else None,
+        "film_time": film.time() if film else None,
         "requested": list(taken.values_list("kind__key", flat=True)),
         "notes": job.notes,
         **{f"driver-{key}": value for key, value in job.drivers.items()},
@@ -276,28 +278,32 @@ def _initial(shop: Shop, job: Job) -> dict[str, Any]:
 
 
 def _row(item: Item) -> dict[str, Any]:
-    names = ("name", "width_mm", "height_mm", "count", "cut_m", "ink_build")
+    names = ("name", "width_mm", "height_mm", "count", "cut_m", "letter_mm", "ink_build")
     return {name: getattr(item, name) for name in names}
 
 
-def _typed(data: QueryDict) -> tuple[dict[str, Any], list[dict[str, Any]]]:
-    """What was typed, to be shown again unchecked: the form's own fields, and a dict for each row."""
-    own: dict[str, Any] = {key: data.get(key) for key in data if not key.startswith("items-")}
+def _typed(data: QueryDict) -> tuple[dict[str, Any], list[dict[str, Any]], list[dict[str, Any]]]:
+    """What was typed, to be shown again unchecked: the form's own fields, and a dict for each row of either sort."""
+    own: dict[str, Any] = {key: data.get(key) for key in data if not key.startswith(("items-", "visits-"))}
     own["requested"] = data.getlist("requested")
-    return own, [
-        {key.removeprefix(f"items-{i}-"): data.get(key) for key in data if key.startswith(f"items-{i}-")}
-        for i in range(_row_count(data))
+    return own, _rows_typed(data, "items"), _rows_typed(data, "visits")
+
+
+def _rows_typed(data: QueryDict, prefix: str) -> list[dict[str, Any]]:
+    starts = [f"{prefix}-{i}-" for i in range(_row_count(data, prefix))]
+    return [
+        {key.removeprefix(start): data.get(key) for key in data if key.startswith(start)} for start in starts
     ]
 
 
-def _row_count(data: QueryDict) -> int:
-    text = data.get("items-TOTAL_FORMS", "0") or "0"
+def _row_count(data: QueryDict, prefix: str) -> int:
+    text = data.get(f"{prefix}-TOTAL_FORMS", "0") or "0"
     return min(int(text), 200) if text.isdecimal() else 0
 
 
-def _with_blank_row(data: QueryDict) -> QueryDict:
+def _with_blank_row(data: QueryDict, prefix: str) -> QueryDict:
     more = data.copy()
-    more["items-TOTAL_FORMS"] = str(_row_count(data) + 1)
+    more[f"{prefix}-TOTAL_FORMS"] = str(_row_count(data, prefix) + 1)
     return more
 
 
@@ -319,4 +325,4 @@ def _with_split(data: QueryDict, shop: Shop, job: Job | None) -> QueryDict:
 
 
 def _without_ink(size: ItemSize) -> ItemSize:
-    return ItemSize(size.width_mm, size.height_mm, size.count, size.name, size.cut_m, InkBuild.NONE)
+    return replace(size, ink_build=InkBuild.NONE)

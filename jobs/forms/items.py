@@ -32,13 +32,14 @@ class ItemForm(forms.Form):
         },
     )
     cut_m = LengthField(label="Cut path of one", required=False, per=1000.0)
+    letter_mm = LengthField(label="Letter height", required=False)
     ink_build = forms.ChoiceField(label="Ink", choices=InkBuild.choices, initial=InkBuild.COLOUR)
 
     split: ItemSize | None = None  # the panels that would do, for an item wider than any roll
 
     def __init__(self, *args: Any, units: str, **kwargs: Any) -> None:
         super().__init__(*args, **kwargs)
-        for name, long in (("width_mm", False), ("height_mm", False), ("cut_m", True)):
+        for name, long in (("width_mm", False), ("height_mm", False), ("cut_m", True), ("letter_mm", False)):
             field = self.fields[name]
             assert isinstance(field, LengthField)  # noqa: S101 - tells the type checker
             field.unit = length_unit(units, long=long)
@@ -65,6 +66,7 @@ class ItemForm(forms.Form):
             name=data["name"],
             cut_m=data["cut_m"],
             ink_build=data["ink_build"],
+            letter_mm=data["letter_mm"],
         )
 
 

@@ -15,8 +15,24 @@ from jobs.services.routes import (
     stage_kind_create,
     stage_kind_update,
 )
+from jobs.stock import HOLD_KEY
 from shop.errors import BadInput
 from shop.models import MachineKind, Shop, Skill
+
+AS_SET, AS_IT_TOOK = "set", "took"
+LENGTHS = (
+    (AS_SET, "As set, in hours"),
+    (AS_IT_TOOK, "As it took, from earlier ones"),
+)
+BY_PROCESS = (
+    (AS_IT_TOOK, "As its process says"),
+    (AS_SET, "As set, where that is longer"),
+)
+LENGTH_HELP = (
+    "As set: dates go by the hours below. As it took: it lasts until somebody says that it is over, and dates learn "
+    "from earlier ones. The film maker's instructions come first: a solvent print must be dry before it is laminated "
+    "or cut, and no record of earlier jobs makes one dry."
+)
 
 
 class StageKindForm(forms.Form):
@@ -30,12 +46,20 @@ class StageKindForm(forms.Form):
     )
     skill = forms.ModelChoiceField(Skill.objects.none(), required=False, empty_label="None: anybody can")
     people = forms.IntegerField(label="People it takes", min_value=1, max_value=4, initial=1)
+    hold_length = forms.ChoiceField(
+        label="How long a hold lasts", required=False, choices=LENGTHS, help_text=LENGTH_HELP
+    )
     hold_hours = forms.FloatField(
         label="Hold, hours",
         required=False,
         min_value=0,
         max_value=MOST_HOLD_MIN / 60,
-        help_text="For a hold of fixed length. Empty: until somebody says that it is over.",
+        help_text="For a hold whose length is set; empty for any other stage.",
+    )
+    on_site = forms.BooleanField(
+        label="Done at the customer’s",
+        required=False,
+        help_text="It then begins at the times at which the customer can be visited, where a job has such.",
     )
     caution = forms.CharField(
         required=False,
@@ -50,6 +74,21 @@ class StageKindForm(forms.Form):
         skill = self.fields["skill"]
         assert isinstance(skill, forms.ModelChoiceField)  # noqa: S101 - tells the type checker
         skill.queryset = Skill.objects.of(shop)
+        length = self.fields["hold_length"]
+        assert isinstance(length, forms.ChoiceField)  # noqa: S101 - tells the type checker
+        length.choices = BY_PROCESS if kind and kind.key == HOLD_KEY else LENGTHS
+
+    def clean(self) -> dict[str, Any]:
+        """Hours go with a set length, and a set length with hours."""
+        data = super().clean() or {}
+        length, hours = data.get("hold_length"), data.get("hold_hours")
+        if data.get("category") != Category.HOLD or "hold_hours" not in data:
+            return data
+        if length == AS_SET and hours is None:
+            self.add_error("hold_hours", "Give the hours of the hold, or choose another length.")
+        if length == AS_IT_TOOK and hours is not None:
+            self.add_error("hold_hours", "Empty the hours, or choose the length as set.")
+        return data
 
     def save(self) -> StageKind | None:
         """Make or change it; None where the shop refused, with the reason at the field."""
@@ -64,6 +103,7 @@ class StageKindForm(forms.Form):
             "people": data["people"],
             "hold_min": None if hours is None else round(hours * 60),
             "caution": data["caution"],
+            "on_site": data["on_site"],
         }
         try:
             if self.kind:
@@ -119,6 +159,7 @@ class CustomerForm(forms.Form):
 
 
 def _facts(kind: StageKind) -> dict[str, Any]:
-    names = ("name", "category", "attendance", "machine_kind", "skill", "people", "caution")
+    names = ("name", "category", "attendance", "machine_kind", "skill", "people", "caution", "on_site")
     hours = None if kind.hold_min is None else round(kind.hold_min / 60, 2)
-    return {**{name: getattr(kind, name) for name in names}, "hold_hours": hours}
+    length = AS_IT_TOOK if kind.hold_min is None else AS_SET
+    return {**{name: getattr(kind, name) for name in names}, "hold_hours": hours, "hold_length": length}

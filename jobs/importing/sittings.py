@@ -49,12 +49,23 @@ class Log:
     """A file's sittings in its own order.
 
     new_drivers: key to whether it is a category. ignored: columns left out. local_times: instants that had no
-    offset and were read on the shop's clock.
+    offset and were read on the shop's clock. named: key of a new driver to its name and unit, where those are known.
     """
 
     sittings: Sequence[Sitting]
     new_drivers: Mapping[str, bool]
     ignored: Sequence[str]
+    local_times: int
+    named: Mapping[str, tuple[str, str]] = field(default_factory=dict)
+
+
+@dataclass(frozen=True)
+class Checked:
+    """The good rows' sittings, and what is wrong with the others of `rows`. local_times: as in Log."""
+
+    sittings: Sequence[Sitting]
+    problems: Sequence[Problem]
+    rows: int
     local_times: int
 
 
@@ -182,14 +193,22 @@ def read_log(
     ignored = [column for column in unknown if column not in new]
     if ignored and not (define_drivers or ignore_unknown):
         raise BadFile(unknown_columns(ignored, known))
-    drivers = {**known, **new}
+    checked = rows_checked(table, zone, {**known, **new})
+    if checked.problems:
+        raise BadFile.of_rows(checked.problems, checked.rows)
+    return Log(checked.sittings, new, ignored, checked.local_times)
+
+
+def rows_checked(table: Table, zone: ZoneInfo, drivers: Mapping[str, bool]) -> Checked:
+    """The sittings of a table's good rows, and all that is wrong with the others, in the file's order.
+
+    zone: of instants without offset. drivers: key to whether it is a category; other columns are passed over.
+    """
     reader = Reader(zone, {column: drivers[column] for column in table.others if column in drivers})
     sittings = [sitting for row in table.rows if (sitting := reader.sitting(row)) is not None]
     problems = [*table.problems, *reader.problems, *other_types(sittings)]
-    if problems:
-        problems.sort(key=lambda problem: [int(number) for number in re.findall(r"\d+", problem.place)])
-        raise BadFile.of_rows(problems, len(table.rows) + len(table.problems))
-    return Log(sittings, new, ignored, reader.local_times)
+    problems.sort(key=lambda problem: [int(number) for number in re.findall(r"\d+", problem.place)])
+    return Checked(sittings, problems, len(table.rows) + len(table.problems), reader.local_times)
 
 
 def unknown_columns(columns: Sequence[str], known: Mapping[str, bool]) -> str:

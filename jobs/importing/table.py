@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Sequence
+from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass, field
 
 from jobs.importing.problems import BadFile, Problem
@@ -11,6 +11,12 @@ from jobs.importing.problems import BadFile, Problem
 REQUIRED = ("job", "job_type", "stage", "started_at", "finished_at")
 OPTIONAL = ("hands_on_min", "person", "machine")
 FIXED = REQUIRED + OPTIONAL
+
+LONGEST_NAME = 80
+"""Characters of a column's name that are kept."""
+
+Line = tuple[str, list[str]]
+"""The place that a message would name, and the cells."""
 
 
 @dataclass(frozen=True)
@@ -56,6 +62,42 @@ def checked_header(cells: Sequence[str], place: str) -> tuple[str, ...]:
             f"needed are {', '.join(REQUIRED)}. Found: {', '.join(columns)}."
         )
     return columns
+
+
+def given_header(cells: Sequence[str], place: str) -> tuple[str, ...]:
+    """The columns as the file names them; one without a name, or named as one before it, is told apart by a number."""
+    columns: list[str] = []
+    for i, cell in enumerate(cells, start=1):
+        name = " ".join(cell.split())[:LONGEST_NAME] or f"column {i}"
+        columns.append(name if name not in columns else f"{name} ({i})")
+    return tuple(columns)
+
+
+def table_from(
+    lines: Iterable[Line],
+    heading: Callable[[Sequence[str], str], tuple[str, ...]] = checked_header,
+    *,
+    most: int | None = None,
+) -> Table:
+    """The table of the lines that are not blank, of which the first is the header.
+
+    heading: the header's columns. Raises BadFile for a header that will not do, no row at all, or more than `most`.
+    """
+    columns: tuple[str, ...] = ()
+    made: list[RawRow | Problem] = []
+    for place, cells in lines:
+        if not any(cell.strip() for cell in cells):
+            continue
+        if not columns:
+            columns = heading(cells, place)
+            continue
+        made.append(row_of(columns, cells, place))
+        if most is not None and len(made) > most:
+            raise BadFile(
+                f"The file has more than {most:,} rows. Split it, or bring it in with the command "
+                "`manage.py import_timings FILE`."
+            )
+    return table_of(columns, made)
 
 
 def row_of(columns: Sequence[str], cells: Sequence[str], place: str) -> RawRow | Problem:

@@ -80,7 +80,7 @@ def import_timings(
     zone = shop.zone if shop else Shop().zone
     log = read_log(table, zone, known, define_drivers=define_drivers, ignore_unknown=ignore_unknown)
     with transaction.atomic():
-        done = _write(log, shop or _shop_make(new_slug), progress)
+        done = log_write(shop or _shop_make(new_slug), log, progress)
         done.shop_made = shop is None
     if done.changed:
         history_written.send(sender=Shop, shop=done.shop, progress=progress)
@@ -101,17 +101,21 @@ def _shop_make(slug: str) -> Shop:
     return shop
 
 
-def _write(log: Log, shop: Shop, progress: Progress) -> Imported:
+def log_write(shop: Shop, log: Log, progress: Progress = lambda text: None) -> Imported:
+    """Write a log into a shop; in a transaction, which the caller begins and after which `history_written` is due.
+
+    Raises BadFile for jobs that the shop knows under another type.
+    """
     # The shop's row is the lock: two imports, or an import and a new job, get different numbers.
     shop = Shop.objects.select_for_update().get(pk=shop.pk)
     ids = event_ids(shop.pk, log.sittings)
-    known = _known(shop, ids)
+    known = known_ids(shop, ids)
     done = Imported(
         shop, len(ids), len(set(ids) - known), local_times=log.local_times, ignored=tuple(log.ignored)
     )
     if not done.changed:
         return done
-    words = vocabulary_of(shop, log.sittings, log.new_drivers)
+    words = vocabulary_of(shop, log)
     done.made = words.made
     jobs, done.jobs = _jobs_write(shop, words, log.sittings)
     stages, done.stages = stages_write(shop, words, jobs, log.sittings, ids, known)
@@ -150,7 +154,7 @@ def event_ids(shop_id: int, sittings: Sequence[Sitting]) -> list[uuid.UUID]:
     return ids
 
 
-def _known(shop: Shop, ids: Iterable[uuid.UUID]) -> set[uuid.UUID]:
+def known_ids(shop: Shop, ids: Iterable[uuid.UUID]) -> set[uuid.UUID]:
     """Those of the ids that the shop has events of."""
     mine = ClockEvent.objects.of(shop).filter(kind=TapKind.SITTING, device=DEVICE)
     return set(ids) & set(mine.values_list("pk", flat=True))
@@ -162,10 +166,10 @@ def _jobs_write(shop: Shop, words: Vocabulary, sittings: Sequence[Sitting]) -> t
     for sitting in sittings:
         if sitting.job not in first or sitting.started_at < first[sitting.job].started_at:
             first[sitting.job] = sitting
-    jobs = {
-        job.reference: job for job in Job.objects.of(shop).exclude(reference="").select_related("job_type")
-    }
-    _check_types(words, sittings, jobs)
+    jobs = jobs_by_reference(shop)
+    problems = other_types_in_shop(sittings, jobs, lambda text: words.job_types[text].pk)
+    if problems:
+        raise BadFile.of_rows(problems, len(sittings))
     number = Job.objects.of(shop).aggregate(last=Max("number"))["last"] or 0
     fresh = [
         Job(
@@ -186,19 +190,25 @@ def _jobs_write(shop: Shop, words: Vocabulary, sittings: Sequence[Sitting]) -> t
     return jobs, len(fresh)
 
 
-def _check_types(words: Vocabulary, sittings: Sequence[Sitting], jobs: Mapping[str, Job]) -> None:
-    """Raise BadFile for rows of a job that the shop knows under another type."""
-    problems = [
+def jobs_by_reference(shop: Shop) -> dict[str, Job]:
+    """The jobs that have a name in a log, by that name; with their types."""
+    named = Job.objects.of(shop).exclude(reference="").select_related("job_type")
+    return {job.reference: job for job in named}
+
+
+def other_types_in_shop(
+    sittings: Iterable[Sitting], jobs: Mapping[str, Job], type_of: Callable[[str], int | None]
+) -> list[Problem]:
+    """Rows of a job that the shop knows under another type. type_of: the key of the type with this name, if any."""
+    return [
         Problem(
             s.place,
             f"job {s.job} is of type {s.job_type!r} here, and in the shop of type {jobs[s.job].job_type.name!r}.",
             "job_type",
         )
         for s in sittings
-        if s.job in jobs and jobs[s.job].job_type_id != words.job_types[s.job_type].pk
+        if s.job in jobs and jobs[s.job].job_type_id != type_of(s.job_type)
     ]
-    if problems:
-        raise BadFile.of_rows(problems, len(sittings))
 
 
 def _events_write(

@@ -5,7 +5,8 @@ A trace is a job: its `concept:name` the job, its `job_type` the job type (else 
 `concept:instance` tells apart the runs of one stage. By the standard life cycle (`lifecycle:transition`) a sitting
 begins at `start` or `resume` and ends at `suspend`, `complete` or an abort; suspend follows only work in progress,
 resume only suspended work. Number attributes of the trace and of the event that begins a sitting are columns;
-so are text attributes that are not of a standard extension.
+so are text attributes that are not of a standard extension. Where a suspend has the boolean `interruption`, the time
+until it is resumed was clocked as one, and is kept as a sitting without hands-on minutes.
 """
 
 from __future__ import annotations
@@ -35,15 +36,30 @@ class Activity:
     state: str = ""  # '', 'running' or 'suspended'
     place: str = ""
     begun: dict[str, str] = field(default_factory=dict)
+    interrupted: str = ""  # since when, where its suspension was clocked as an interruption
+
+    def pause(self, place: str, facts: dict[str, str], until: str) -> RawRow | None:
+        """The interruption that ends where it is resumed, if one was clocked: a sitting with nobody at it."""
+        since, self.interrupted = self.interrupted, ""
+        rest = {**facts, "started_at": since, "finished_at": until, "hands_on_min": "0"}
+        return RawRow(place, rest) if since else None
 
 
-def read_xes(content: bytes) -> Table:
-    """The sittings of a log. Raises BadFile for what is no XES, and for a log in which nothing has a beginning."""
+def read_xes(content: bytes, *, most: int | None = None) -> Table:
+    """The sittings of a log. Raises BadFile for what is no XES, and for a log in which nothing has a beginning.
+
+    most: sittings that it may have.
+    """
     made: list[RawRow | Problem] = []
     transitions: set[str] = set()
     try:
         for number, (log_name, trace) in enumerate(_traces(content), start=1):
             made.extend(_sittings(trace, number, log_name, transitions))
+            if most is not None and len(made) > most:
+                raise BadFile(
+                    f"The log has more than {most:,} sittings. Split it, or bring it in with the command "
+                    "`manage.py import_timings FILE`."
+                )
     except (ParseError, DefusedXmlException) as error:
         raise BadFile(f"This is not an XES log that can be read ({error}).") from error
     if not transitions & set(BEGINS):
@@ -111,13 +127,15 @@ def _step(
             "person": event.get("org:resource", ""),
             "machine": event.get("machine", ""),
         }
+        pause = activity.pause(place, {**whole, "stage": stage}, at)
         activity.state, activity.place = "running", place
         activity.begun = {**whole, **_columns(event), **own}
-        return None
+        return pause
     if transition in ENDS:
         if activity.state != "running":
             return Problem(place, f"{transition} of {stage}, which is {activity.state or 'not started'}.")
         activity.state = ENDS[transition]
+        activity.interrupted = at if event.get("interruption") == "true" and activity.state else ""
         return RawRow(activity.place, {**activity.begun, "finished_at": at})
     return None  # schedule, assign, withdraw …: nobody is at it
 

@@ -1,7 +1,18 @@
 """Jobs, their routes, and the stopwatch's events."""
 
-from jobs.models.clock import Cause, ClockEvent, Interval, IntervalKind, TapKind
-from jobs.models.jobs import Customer, Item, Job, JobStatus, Stage, StageEdge, StageState
+from jobs.models.clock import Cause, ClockEvent, Element, Interval, IntervalKind, Lap, TapKind
+from jobs.models.corrections import Correction, CorrectionKind
+from jobs.models.importing import ColumnMapping, DraftState, ImportDraft
+from jobs.models.jobs import (
+    Customer,
+    Item,
+    Job,
+    JobStatus,
+    Stage,
+    StageEdge,
+    StageState,
+    VisitWindow,
+)
 from jobs.models.routes import (
     Attendance,
     Category,
@@ -19,15 +30,22 @@ __all__ = [
     "Category",
     "Cause",
     "ClockEvent",
+    "ColumnMapping",
+    "Correction",
+    "CorrectionKind",
     "Customer",
+    "DraftState",
     "Driver",
     "EdgeKind",
+    "Element",
+    "ImportDraft",
     "Interval",
     "IntervalKind",
     "Item",
     "Job",
     "JobStatus",
     "JobType",
+    "Lap",
     "Needed",
     "RouteEdge",
     "RouteStage",
@@ -36,4 +54,5 @@ __all__ = [
     "StageKind",
     "StageState",
     "TapKind",
+    "VisitWindow",
 ]

@@ -5,7 +5,9 @@ from typing import Any, NoReturn
 from django.conf import settings
 from django.db import models
 
+from jobs.models.corrections import Correction
 from jobs.models.jobs import Stage
+from jobs.models.routes import StageKind
 from shop.models import Machine, Person, ShopOwned
 
 
@@ -15,12 +17,30 @@ class Cause(ShopOwned):
     key = models.SlugField(max_length=40)
     name = models.CharField(max_length=60)
     position = models.PositiveSmallIntegerField(default=0)
+    pauses = models.BooleanField(default=True, help_text="Offered where a stage pauses.")
+    remakes = models.BooleanField(default=False, help_text="Offered where work is done again.")
     active = models.BooleanField(default=True)
     stock = models.BooleanField(default=False)
 
     class Meta:
         ordering = ["position", "name"]
         constraints = [models.UniqueConstraint("shop", "key", name="cause_once_per_shop")]
+
+    def __str__(self) -> str:
+        return self.name
+
+
+class Element(ShopOwned):
+    """A named lap inside a kind of stage, as 'load roll' or 'cut test'."""
+
+    kind = models.ForeignKey(StageKind, on_delete=models.CASCADE, related_name="elements")
+    name = models.CharField(max_length=60)
+    position = models.PositiveSmallIntegerField(default=0)
+    active = models.BooleanField(default=True)
+
+    class Meta:
+        ordering = ["kind", "position", "name"]
+        constraints = [models.UniqueConstraint("kind", "name", name="element_once_per_kind")]
 
     def __str__(self) -> str:
         return self.name
@@ -37,6 +57,9 @@ class TapKind(models.TextChoices):
     ASIDE = "aside", "Put aside"  # the sitting ends, the stage does not
     FINISH = "finish", "Finish"
     SITTING = "sitting", "Recorded sitting"  # a whole sitting, from a sheet or an imported log
+    LAP = "lap", "Lap"  # an element ends, the next begins
+    AGAIN = "again", "Do again"  # from `to_stage` up to `stage` the work is done again
+    VOUCH = "vouch", "It is right"  # what was clocked here until then is as it was
     VOID = "void", "Take back"  # the event named by `corrects` does not count
 
 
@@ -58,8 +81,23 @@ class ClockEvent(ShopOwned):
     device_at = models.DateTimeField(help_text="What the device's own clock said.")
     received_at = models.DateTimeField(help_text="When the server had it.")
     device = models.CharField(max_length=64, blank=True)
-    # Not a foreign key: a correction may arrive before what it corrects.
+    element = models.ForeignKey(
+        Element, null=True, blank=True, on_delete=models.PROTECT, related_name="+", help_text="That ended."
+    )
+    scrapped = models.PositiveIntegerField(
+        null=True, blank=True, help_text="Pieces, where work is done again."
+    )
+    wasted_m = models.FloatField(
+        null=True, blank=True, help_text="Film, m of roll, where work is done again."
+    )
+    # Not a foreign key: a correction may arrive before what it corrects. It stands in its place, unless it is a void.
     corrects = models.UUIDField(null=True, blank=True)
+    correction = models.ForeignKey(
+        Correction, null=True, blank=True, on_delete=models.PROTECT, related_name="events"
+    )
+    name_unproven = models.BooleanField(
+        default=False, help_text="On a shared tablet: the person was chosen without their PIN."
+    )
     note = models.CharField(max_length=200, blank=True)
     recorded_by = models.ForeignKey(
         settings.AUTH_USER_MODEL, null=True, blank=True, on_delete=models.SET_NULL, related_name="+"
@@ -107,6 +145,7 @@ class Interval(ShopOwned):
     cause = models.ForeignKey(Cause, null=True, blank=True, on_delete=models.PROTECT, related_name="+")
     starts_at = models.DateTimeField()
     ends_at = models.DateTimeField(null=True, blank=True, help_text="Empty: it still runs.")
+    again = models.BooleanField(default=False, help_text="Work done again.")
 
     class Meta:
         ordering = ["starts_at", "pk"]
@@ -124,3 +163,20 @@ class Interval(ShopOwned):
 
     def __str__(self) -> str:
         return f"{self.get_kind_display()} {self.starts_at} to {self.ends_at or '…'}"
+
+
+class Lap(ShopOwned):
+    """One element of a stage, from an instant to an instant. Derived from the events."""
+
+    stage = models.ForeignKey(Stage, on_delete=models.CASCADE, related_name="laps")
+    element = models.ForeignKey(Element, null=True, blank=True, on_delete=models.PROTECT, related_name="laps")
+    person = models.ForeignKey(Person, null=True, blank=True, on_delete=models.PROTECT, related_name="+")
+    starts_at = models.DateTimeField()
+    ends_at = models.DateTimeField()
+    seconds = models.FloatField(help_text="Of the stage running between the two; pauses are left out.")
+
+    class Meta:
+        ordering = ["starts_at", "pk"]
+
+    def __str__(self) -> str:
+        return f"{self.element or 'Lap'} {self.seconds:g} s"

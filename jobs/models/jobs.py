@@ -53,7 +53,15 @@ class Job(ShopOwned):
     ready_from = models.DateTimeField(
         null=True, blank=True, help_text="Not before: artwork or film arrives then."
     )
+    film_from = models.DateTimeField(
+        null=True,
+        blank=True,
+        help_text="Film arrives then: not before it does a stage that takes film begin.",
+    )
     due_at = models.DateTimeField(null=True, blank=True, help_text="The date that the customer was given.")
+    turn_at = models.DateTimeField(
+        null=True, blank=True, help_text="Its place in the queue, as if it were due then; empty: its date."
+    )
     created_at = models.DateTimeField(default=timezone.now)
     # Derived from the stages' intervals.
     started_at = models.DateTimeField(null=True, blank=True)
@@ -86,6 +94,12 @@ class Item(ShopOwned):
         blank=True,
         validators=[MinValueValidator(0)],
         help_text="Cut path of one, m; empty: its outline.",
+    )
+    letter_mm = models.FloatField(
+        null=True,
+        blank=True,
+        validators=[MinValueValidator(0.1)],
+        help_text="Height of its letters, mm; empty: it has none, or none that matter.",
     )
     ink_build = models.CharField(max_length=20, choices=InkBuild, default=InkBuild.COLOUR)
     position = models.PositiveSmallIntegerField(default=0)
@@ -125,6 +139,9 @@ class Stage(ShopOwned):
     )
     drivers = models.JSONField(default=dict, blank=True, help_text="Driver key to value, over the job's.")
     machine = models.ForeignKey(Machine, null=True, blank=True, on_delete=models.SET_NULL, related_name="+")
+    pinned_at = models.DateTimeField(
+        null=True, blank=True, help_text="It is to begin then: not before, and ahead of what else waits."
+    )
     # Derived from the clock events.
     state = models.CharField(max_length=9, choices=StageState, default=StageState.WAITING)
     started_at = models.DateTimeField(null=True, blank=True)
@@ -142,6 +159,25 @@ class Stage(ShopOwned):
 
     def __str__(self) -> str:
         return self.name
+
+
+class VisitWindow(ShopOwned):
+    """When a customer can be visited: the stages done there begin within one of the job's windows."""
+
+    job = models.ForeignKey(Job, on_delete=models.CASCADE, related_name="visits")
+    starts_at = models.DateTimeField()
+    ends_at = models.DateTimeField()
+
+    class Meta:
+        ordering = ["starts_at"]
+        constraints = [
+            models.CheckConstraint(
+                condition=models.Q(ends_at__gt=models.F("starts_at")), name="visit_not_reversed"
+            )
+        ]
+
+    def __str__(self) -> str:
+        return f"{self.starts_at:%Y-%m-%d %H:%M} to {self.ends_at:%Y-%m-%d %H:%M}"
 
 
 class StageEdge(ShopOwned):

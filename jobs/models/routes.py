@@ -3,7 +3,7 @@
 from django.core.validators import MaxValueValidator, MinValueValidator
 from django.db import models
 
-from shop.models import MachineKind, ShopOwned, Skill
+from shop.models import MachineKind, Process, ShopOwned, Skill
 
 
 class Category(models.TextChoices):
@@ -42,6 +42,10 @@ class StageKind(ShopOwned):
         null=True, blank=True, help_text="Minutes, for a hold of fixed length."
     )
     caution = models.TextField(blank=True, help_text="Shown where the work is.")
+    on_site = models.BooleanField(default=False, help_text="Done at the customer's.")
+    ignores: "models.ManyToManyField[Driver, models.Model]" = models.ManyToManyField(
+        "Driver", blank=True, related_name="+", help_text="Drivers that its time does not depend on."
+    )
     position = models.PositiveSmallIntegerField(default=0, help_text="Order in lists; also picks its colour.")
     stock = models.BooleanField(default=False)
 
@@ -68,11 +72,18 @@ class Driver(ShopOwned):
     name = models.CharField(max_length=60)
     unit = models.CharField(max_length=12, blank=True)
     is_category = models.BooleanField(default=False)
+    is_yes_no = models.BooleanField(default=False, help_text="A number that is 1 for yes and 0 for no.")
+    levels = models.JSONField(default=list, blank=True, help_text="What a category may be; empty: any text.")
     stock = models.BooleanField(default=False)
 
     class Meta:
         ordering = ["key"]
-        constraints = [models.UniqueConstraint("shop", "key", name="driver_once_per_shop")]
+        constraints = [
+            models.UniqueConstraint("shop", "key", name="driver_once_per_shop"),
+            models.CheckConstraint(
+                condition=~models.Q(is_category=True, is_yes_no=True), name="driver_is_of_one_sort"
+            ),
+        ]
 
     def __str__(self) -> str:
         return self.name
@@ -83,6 +94,9 @@ class JobType(ShopOwned):
 
     name = models.CharField(max_length=80)
     active = models.BooleanField(default=True)
+    unsuited: "models.ManyToManyField[Process, models.Model]" = models.ManyToManyField(
+        Process, blank=True, related_name="+", help_text="Processes that do not suit this work."
+    )
 
     class Meta:
         ordering = ["name"]

@@ -5,201 +5,86 @@ from __future__ import annotations
 import hashlib
 from collections import defaultdict
 from collections.abc import Collection, Iterable, Sequence
+from dataclasses import dataclass
 from datetime import UTC, datetime
-from typing import Any
-from uuid import UUID
+from typing import TypeVar
 
 from django.db import transaction
-from django.db.models import Q
 
-from jobs.clock import Clash, Event, Facts, Folded, HoldFact, Span, StageFold, fold
-from jobs.models import (
-    Attendance,
-    Category,
-    Cause,
-    ClockEvent,
-    Interval,
-    IntervalKind,
-    Job,
-    JobStatus,
-    Stage,
-    StageState,
-    TapKind,
-)
-from jobs.routes import active_edges
+from jobs.clock import Clash, Event, Folded, LapSpan, Span, StageFold, fold
+from jobs.models import ClockEvent, Interval, IntervalKind, Job, JobStatus, Lap, Stage, StageState, TapKind
+from jobs.services.clock_facts import OTHER_WORK, facts_of, stages_to_fold
+from jobs.services.clock_reach import chunks, events_of_stages, events_read, stages_touched
 from jobs.signals import stages_folded
-from shop.models import Machine, Shop, Unattended
+from shop.models import Shop
 from shop.services import revision_raise
 
+__all__ = ["OTHER_WORK", "fold_shop", "refold", "stages_touched"]
+
+Part = TypeVar("Part", Span, LapSpan)
+Row = TypeVar("Row", Stage, Job)
+
 BATCH = 2000
-CHUNK = 400
-"""Keys looked up at a time: SQLite takes a limited number of parameters."""
-
-STARTS = (TapKind.START, TapKind.NEXT, TapKind.RESUME)
-MOVES_NOBODY = Q(kind=TapKind.NEXT, to_stage__kind__category=Category.HOLD) | (
-    ~Q(kind=TapKind.NEXT) & Q(stage__kind__category=Category.HOLD)
-)
-"""A start of a hold: nobody is at one."""
-
-OTHER_WORK = "other-work"
+FEW = 50
 DERIVED = ("state", "started_at", "finished_at", "fold_digest")
 
 
-@transaction.atomic
-def refold(shop: Shop, stage_ids: Collection[int], *, announce: bool = True) -> list[Clash]:
-    """Fold the jobs of these stages again; the same rows as `fold_shop` would give them. Returns their clashes.
+@dataclass(frozen=True)
+class Refolded:
+    """The stages of the jobs that were folded again, as they are now, in order; and the keys of those that changed.
+
+    on_machines: the keys of those on which a machine runs now.
+    """
+
+    stages: list[Stage]
+    changed: set[int]
+    on_machines: set[int]
+
+
+@transaction.atomic(savepoint=False)
+def refold(shop: Shop, stage_ids: Collection[int], *, announce: bool = True) -> Refolded:
+    """Fold the jobs of these stages again; the same rows as `fold_shop` would give them.
 
     announce: tell who listens of the stages that were finished, or are so no more.
     """
-    jobs = list(Job.objects.of(shop).filter(stages__in=stage_ids).distinct().values_list("pk", flat=True))
-    stages = _stages(shop, jobs)
-    folded = fold(_events_for(shop, [stage.pk for stage in stages]), _facts(shop, stages))
-    ended = _write(shop, stages, folded)
+    stages = stages_to_fold(shop, stage_ids)
+    events = events_of_stages(shop, [stage.pk for stage in stages])
+    folded = fold(events, facts_of(shop, stages, events))
+    changed, ended = _write(shop, stages, events, folded)
     revision_raise(shop.pk)
     if announce:
         _announce(shop, ended)
-    return list(folded.clashes)
+    lasting = {span.stage for span in folded.spans if span.kind == IntervalKind.MACHINE and span.ends is None}
+    return Refolded(stages, changed, lasting)
 
 
 @transaction.atomic
 def fold_shop(shop: Shop, *, announce: bool = True) -> list[Clash]:
     """Fold every event of a shop. Returns the clashes."""
-    stages = _stages(shop, None)
-    events = [_event(row) for row in ClockEvent.objects.of(shop).order_by().iterator(chunk_size=BATCH)]
-    folded = fold(events, _facts(shop, stages))
+    stages = stages_to_fold(shop, None)
+    events = list(events_read(ClockEvent.objects.of(shop)))
+    folded = fold(events, facts_of(shop, stages, events))
     Interval.objects.of(shop).delete()
-    ended = _write(shop, stages, folded, whole=True)
+    Lap.objects.of(shop).delete()
+    _, ended = _write(shop, stages, events, folded, whole=True)
     revision_raise(shop.pk)
     if announce:
         _announce(shop, ended)
     return list(folded.clashes)
 
 
-def stages_touched(shop: Shop, events: Iterable[ClockEvent]) -> set[int]:
-    """The stages whose intervals these events change: their own, and those that their people leave or return to."""
-    found = {event.pk: event for event in events}
-    asked = {event.corrects for event in found.values() if event.corrects} - found.keys()
-    while asked:  # what is taken back, and what that took back
-        corrected = ClockEvent.objects.of(shop).in_bulk(list(asked))
-        found.update(corrected)
-        asked = {event.corrects for event in corrected.values() if event.corrects} - found.keys()
-    touched: set[int] = set()
-    for event in found.values():
-        touched.add(event.stage_id)
-        if event.to_stage_id:
-            touched.add(event.to_stage_id)
-        if event.person_id and event.kind in STARTS:
-            touched |= _around(shop, event)
-    return touched
+def _write(
+    shop: Shop, stages: Sequence[Stage], events: Iterable[Event], folded: Folded, *, whole: bool = False
+) -> tuple[set[int], list[int]]:
+    """Put what was folded in place of what was there; whole: of all stages, where nothing is there any more.
 
-
-def _around(shop: Shop, event: ClockEvent) -> set[int]:
-    """The stages at which the event's person was hands-on at that moment, or might be again without it."""
-    mine = Interval.objects.of(shop).filter(
-        kind=IntervalKind.HANDS_ON, person=event.person_id, starts_at__lte=event.at
-    )
-    there = set(mine.filter(Q(ends_at=None) | Q(ends_at__gte=event.at)).values_list("stage", flat=True))
-    before = ClockEvent.objects.of(shop).filter(person=event.person_id, kind__in=STARTS, at__lte=event.at)
-    for stage, to_stage in before.order_by("-at").values_list("stage", "to_stage")[:5]:
-        there |= {stage, to_stage} if to_stage else {stage}
-    return there
-
-
-def _stages(shop: Shop, jobs: Collection[int] | None) -> list[Stage]:
-    """The stages with their kinds and arrows; jobs: None for all of the shop's."""
-    stages = Stage.objects.of(shop).select_related("kind", "job")
-    if jobs is not None:
-        stages = stages.filter(job__in=jobs).select_for_update(of=("self",))
-    return list(stages.order_by("job_id", "position", "pk").prefetch_related("out_edges"))
-
-
-def _facts(shop: Shop, stages: Sequence[Stage]) -> Facts:
-    machines = list(Machine.objects.of(shop))
-    cause = Cause.objects.of(shop).filter(key=OTHER_WORK).first()
-    return Facts(
-        start_only=frozenset(stage.pk for stage in stages if stage.kind.attendance == Attendance.START),
-        alone=frozenset(machine.pk for machine in machines if machine.unattended != Unattended.NO),
-        capacity={machine.pk: machine.capacity for machine in machines},
-        other_work=cause.pk if cause else None,
-        holds=_holds(stages),
-    )
-
-
-def _holds(stages: Sequence[Stage]) -> dict[int, HoldFact]:
-    by_job: dict[int, list[Stage]] = defaultdict(list)
-    for stage in stages:
-        by_job[stage.job_id].append(stage)
-    holds = {}
-    for mine in by_job.values():
-        held = [stage for stage in mine if stage.kind.is_hold]
-        if not held:
-            continue
-        # A hold that is left out has no arrows among these, so it is only what is clocked.
-        links = active_edges(mine, [edge for stage in mine for edge in stage.out_edges.all()])
-        for stage in held:
-            holds[stage.pk] = HoldFact(
-                tuple(link.before_id for link in links if link.after_id == stage.pk),
-                tuple(link.after_id for link in links if link.before_id == stage.pk),
-                stage.hold_min,
-            )
-    return holds
-
-
-def _events_for(shop: Shop, stage_ids: Sequence[int]) -> list[Event]:
-    """The events of these stages, what takes them back, and where their people went meanwhile."""
-    rows: dict[UUID, ClockEvent] = {}
-    events = ClockEvent.objects.of(shop)
-    for some in _chunks(stage_ids):
-        # Two questions, for with an 'or' no index would serve.
-        rows.update((row.pk, row) for row in events.filter(stage__in=some))
-        rows.update((row.pk, row) for row in events.filter(to_stage__in=some))
-    people = {row.person_id for row in rows.values() if row.person_id}
-    if people:
-        first = min(row.at for row in rows.values())
-        elsewhere = events.filter(person__in=people, kind__in=STARTS, at__gte=first).exclude(MOVES_NOBODY)
-        rows.update((row.pk, row) for row in elsewhere)
-    fresh = list(rows)
-    while fresh:
-        voids = [
-            row for some in _chunks(fresh) for row in events.filter(corrects__in=some) if row.pk not in rows
-        ]
-        rows.update((row.pk, row) for row in voids)
-        fresh = [row.pk for row in voids]
-    return [_event(row) for row in rows.values()]
-
-
-def _chunks(keys: Sequence[Any]) -> Iterable[Sequence[Any]]:
-    return (keys[i : i + CHUNK] for i in range(0, len(keys), CHUNK))
-
-
-def _event(row: ClockEvent) -> Event:
-    return Event(
-        id=row.pk,
-        kind=row.kind,
-        stage=row.stage_id,
-        at=row.at,
-        person=row.person_id,
-        machine=row.machine_id,
-        cause=row.cause_id,
-        to_stage=row.to_stage_id,
-        until=row.until,
-        hands_on_min=row.hands_on_min,
-        corrects=row.corrects,
-    )
-
-
-def _write(shop: Shop, stages: Sequence[Stage], folded: Folded, *, whole: bool = False) -> list[int]:
-    """Put the folded intervals and states in place of what was there; whole: even where the digest is the same.
-
-    Returns the changed stages that are finished or were so before.
+    Returns the changed stages, and those of them that are finished or were so before.
     """
-    spans: dict[int, list[Span]] = defaultdict(list)
-    for span in folded.spans:
-        spans[span.stage].append(span)
+    spans, laps = _by_stage(folded.spans), _by_stage(folded.laps)
     changed, ended = [], []
     for stage in stages:
         found = folded.stages.get(stage.pk, StageFold())
-        digest = _digest(found, spans[stage.pk]) if found != StageFold() or spans[stage.pk] else ""
+        digest = _digest(found, spans[stage.pk], laps[stage.pk])
         if whole or digest != stage.fold_digest:
             if StageState.FINISHED in (stage.state, found.state):
                 ended.append(stage.pk)
@@ -211,14 +96,44 @@ def _write(shop: Shop, stages: Sequence[Stage], folded: Folded, *, whole: bool =
             stage.fold_digest = digest
             changed.append(stage)
     keys = [stage.pk for stage in changed]
-    for some in _chunks(keys):
-        Interval.objects.filter(stage__in=some).delete()
+    if not whole:
+        _clear(keys, laps=_may_lap(events))
     Interval.objects.bulk_create(
         (_interval(shop, span) for key in keys for span in spans[key]), batch_size=BATCH
     )
-    Stage.objects.bulk_update(changed, DERIVED, batch_size=200)
+    Lap.objects.bulk_create((_lap(shop, lap) for key in keys for lap in laps[key]), batch_size=BATCH)
+    _update(Stage, changed, DERIVED)
     _jobs_write(stages)
-    return ended
+    return set(keys), ended
+
+
+def _clear(stage_ids: Sequence[int], *, laps: bool) -> None:
+    """Take out what was folded of these stages; laps: there may be any."""
+    for some in chunks(stage_ids):
+        Interval.objects.filter(stage__in=some).delete()
+        if laps:
+            Lap.objects.filter(stage__in=some).delete()
+
+
+def _may_lap(events: Iterable[Event]) -> bool:
+    """Whether these events make laps, or did when others of them did not count."""
+    return any(event.kind == TapKind.LAP or event.element for event in events)
+
+
+def _update(model: type[Row], rows: Sequence[Row], names: Sequence[str]) -> None:
+    """Write these columns; of a few rows one by one, which is the quicker statement to make."""
+    if len(rows) > FEW:
+        model._default_manager.bulk_update(rows, names, batch_size=200)
+        return
+    for row in rows:
+        model._default_manager.filter(pk=row.pk).update(**{name: getattr(row, name) for name in names})
+
+
+def _by_stage(found: Iterable[Part]) -> dict[int, list[Part]]:
+    by_stage: dict[int, list[Part]] = defaultdict(list)
+    for one in found:
+        by_stage[one.stage].append(one)
+    return by_stage
 
 
 def _interval(shop: Shop, span: Span) -> Interval:
@@ -231,13 +146,34 @@ def _interval(shop: Shop, span: Span) -> Interval:
         cause_id=span.cause,
         starts_at=span.starts,
         ends_at=span.ends,
+        again=span.again,
     )
 
 
-def _digest(found: StageFold, spans: Sequence[Span]) -> str:
-    """Sixteen hex digits that change when anything that was folded does."""
+def _lap(shop: Shop, lap: LapSpan) -> Lap:
+    return Lap(
+        shop=shop,
+        stage_id=lap.stage,
+        element_id=lap.element,
+        person_id=lap.person,
+        starts_at=lap.starts,
+        ends_at=lap.ends,
+        seconds=lap.seconds,
+    )
+
+
+def _digest(found: StageFold, spans: Sequence[Span], laps: Sequence[LapSpan]) -> str:
+    """Sixteen hex digits that change when anything that was folded does; empty where there is nothing."""
+    if found == StageFold() and not spans:
+        return ""
     lines = [f"{found.state} {_text(found.started_at)} {_text(found.finished_at)}"]
-    lines += [f"{s.kind} {_text(s.starts)} {_text(s.ends)} {s.person} {s.machine} {s.cause}" for s in spans]
+    lines += [
+        f"{s.kind} {_text(s.starts)} {_text(s.ends)} {s.person} {s.machine} {s.cause}{' again' * s.again}"
+        for s in spans
+    ]
+    lines += [f"lap {_text(p.starts)} {_text(p.ends)} {p.seconds!r} {p.element} {p.person}" for p in laps]
+    if found.vouched_at:
+        lines.append(f"vouched {_text(found.vouched_at)}")
     return hashlib.sha256("\n".join(lines).encode()).hexdigest()[:16]
 
 
@@ -258,7 +194,7 @@ def _jobs_write(stages: Sequence[Stage]) -> None:
         job.status, job.finished_at = _status(job, [stage for stage in mine if not stage.left_out])
         if before != (job.status, job.started_at, job.finished_at):
             changed.append(job)
-    Job.objects.bulk_update(changed, ["status", "started_at", "finished_at"], batch_size=200)
+    _update(Job, changed, ("status", "started_at", "finished_at"))
 
 
 def _status(job: Job, stages: Sequence[Stage]) -> tuple[str, datetime | None]:

@@ -2,17 +2,18 @@
 
 from __future__ import annotations
 
-import math
 from collections.abc import Collection, Mapping, Sequence
 from datetime import datetime
 from functools import partial
 
 from django.db import transaction
 from django.db.models import Max
+from django.utils import timezone
 
 from jobs.drivers import ItemSize, Sized, check_items
-from jobs.models import Customer, Driver, Item, Job, JobStatus, JobType, Stage, StageState
+from jobs.models import Customer, Item, Job, JobStatus, JobType, Stage, StageState
 from jobs.selectors import film_widths
+from jobs.services.driver_values import checked_drivers
 from jobs.services.stages import (
     job_locked,
     job_refold,
@@ -20,6 +21,7 @@ from jobs.services.stages import (
     stages_needed_again,
     stages_request,
 )
+from jobs.services.times import Times, visits_write
 from jobs.signals import stages_folded
 from shop.errors import BadInput, ShopError
 from shop.models import Finish, Media, Process, Shop
@@ -41,6 +43,7 @@ def job_create(
     items: Sequence[ItemSize] = (),
     drivers: Mapping[str, float | str] | None = None,
     ready_from: datetime | None = None,
+    times: Times | None = None,
     status: JobStatus = JobStatus.ENQUIRY,
     number: int | None = None,
     notes: str = "",
@@ -61,12 +64,12 @@ def job_create(
         finish=finish,
         media=media,
         status=status,
-        drivers=_drivers(shop, drivers or {}),
+        drivers=checked_drivers(shop, drivers or {}),
         ready_from=ready_from,
         notes=notes,
     )
     _check_finish(process, finish)
-    job.save()
+    _times_write(job, times)
     _items_write(job, items)
     route_copy(job, requested)
     revision_raise(shop.pk)
@@ -85,12 +88,13 @@ def job_update(
     items: Sequence[ItemSize] | None = None,
     drivers: Mapping[str, float | str] | None = None,
     ready_from: datetime | None = None,
+    times: Times | None = None,
     notes: str | None = None,
     requested: Collection[str] | None = None,
 ) -> Job:
     """Change a job's facts. A new process or finish also takes in or leaves out the stages that hang on it.
 
-    items, drivers, notes, requested: None leaves them as they are. Stages that were begun are left alone.
+    items, times, drivers, notes, requested: None leaves them as they are. Stages that were begun are left alone.
     """
     job = job_locked(job)
     before = (job.process, job.finish)
@@ -99,11 +103,11 @@ def job_update(
     job.process, job.finish, job.media = process, finish, media
     job.ready_from = ready_from
     if drivers is not None:
-        job.drivers = _drivers(job.shop, drivers)
+        job.drivers = checked_drivers(job.shop, drivers, job.drivers)
     if notes is not None:
         job.notes = notes
     _check_finish(process, finish)
-    job.save()
+    _times_write(job, times)
     if items is not None:
         _items_write(job, items)
     stages_needed_again(job, before)
@@ -147,6 +151,15 @@ def job_reopen(job: Job) -> Job:
         job.save(update_fields=["status"])
         job_refold(job)
     return job
+
+
+def _times_write(job: Job, times: Times | None) -> None:
+    """Save the job with these times; None leaves those it has."""
+    if times is not None:
+        job.film_from = times.film_from
+    job.save()
+    if times is not None:
+        visits_write(job, times.visits, timezone.now())
 
 
 def _finished_changed(job: Job) -> None:
@@ -193,25 +206,6 @@ def _customer(shop: Shop, name: str) -> Customer | None:
     return known or Customer.objects.create(shop=shop, name=name)
 
 
-def _drivers(shop: Shop, drivers: Mapping[str, float | str]) -> dict[str, float | str]:
-    """The drivers, each known to the shop and a number that makes sense, or a text for a category."""
-    known = {driver.key: driver for driver in Driver.objects.of(shop)}
-    for key, value in drivers.items():
-        if key not in known:
-            raise BadInput(
-                f"The shop has no driver {key!r}. It has: {', '.join(sorted(known))}.", field=f"drivers.{key}"
-            )
-        if known[key].is_category:
-            if not isinstance(value, str):
-                raise BadInput(f"{known[key].name} is a word, not {value!r}.", field=f"drivers.{key}")
-        elif isinstance(value, bool | str) or not math.isfinite(value) or value < 0:
-            raise BadInput(
-                f"{known[key].name} is {value!r}. Give a number of 0 or more, or leave it empty.",
-                field=f"drivers.{key}",
-            )
-    return dict(drivers)
-
-
 def _check_finish(process: Process | None, finish: Finish | None) -> None:
     if process and finish and not process.finishes.filter(pk=finish.pk).exists():
         can = ", ".join(process.finishes.values_list("name", flat=True)) or "none"
@@ -232,6 +226,7 @@ def _items_write(job: Job, items: Sequence[Sized]) -> None:
             height_mm=item.height_mm,
             count=item.count,
             cut_m=item.cut_m,
+            letter_mm=item.letter_mm,
             ink_build=item.ink_build,
             position=position,
         )

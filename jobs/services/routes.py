@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 
 from django.db import transaction
@@ -21,10 +21,13 @@ from jobs.models import (
 )
 from jobs.routes import Link, circle
 from shop.errors import BadInput
-from shop.models import Shop, Skill
+from shop.models import Process, Shop, Skill
 from shop.services import revision_raise
 
 MOST_STAGES = 40
+OWN_HOLD = "hold--"
+"""How the keys of a shop's own holds begin, which name the trade default of a wait. No other key begins so."""
+
 MOST_HOLD_MIN = 60 * 24 * 365
 
 
@@ -63,6 +66,17 @@ def job_type_rename(job_type: JobType, name: str) -> JobType:
     """Give a job type another name."""
     job_type.name = _free_name(job_type.shop, name, job_type)
     job_type.save(update_fields=["name"])
+    return job_type
+
+
+@transaction.atomic
+def job_type_unsuit(job_type: JobType, processes: Iterable[Process]) -> JobType:
+    """Say by which processes this work is better not made. It is said where a process is chosen; none is forbidden."""
+    chosen = list(processes)
+    if any(one.shop_id != job_type.shop_id for one in chosen):
+        raise BadInput("That process does not belong to this shop.", field="unsuited")
+    job_type.unsuited.set(chosen)
+    revision_raise(job_type.shop_id)
     return job_type
 
 
@@ -164,13 +178,16 @@ def stage_kind_create(
     people: int = 1,
     hold_min: int | None = None,
     caution: str = "",
+    on_site: bool = False,
 ) -> StageKind:
     """Add a kind of stage to the shop's own list."""
     last = StageKind.objects.of(shop).aggregate(last=Max("position"))["last"]
     kind = StageKind(
-        shop=shop, key=_free_key(shop, name), position=min((-1 if last is None else last) + 1, 32767)
+        shop=shop,
+        key=_free_key(shop, name, category),
+        position=min((-1 if last is None else last) + 1, 32767),
     )
-    facts = (category, attendance, machine_kind, skill, people, hold_min, caution)
+    facts = (category, attendance, machine_kind, skill, people, hold_min, caution, on_site)
     return _stage_kind_write(kind, name, *facts)
 
 
@@ -186,9 +203,10 @@ def stage_kind_update(
     people: int = 1,
     hold_min: int | None = None,
     caution: str = "",
+    on_site: bool = False,
 ) -> StageKind:
     """Change a kind of stage; its key, which names its trade default, stays."""
-    facts = (category, attendance, machine_kind, skill, people, hold_min, caution)
+    facts = (category, attendance, machine_kind, skill, people, hold_min, caution, on_site)
     return _stage_kind_write(kind, name, *facts)
 
 
@@ -202,6 +220,7 @@ def _stage_kind_write(
     people: int,
     hold_min: int | None,
     caution: str,
+    on_site: bool,
 ) -> StageKind:
     name = " ".join(name.split())
     if not 0 < len(name) <= 80:
@@ -217,11 +236,12 @@ def _stage_kind_write(
             "A hold needs nobody, and a stage that needs nobody is a hold. Change one of the two.",
             field="attendance",
         )
+    _check_same_clock(kind, category)
     if attendance == Attendance.START and not machine_kind:
         raise BadInput("A machine that runs on alone has a kind. Choose which.", field="machine_kind")
     kind.name, kind.category, kind.attendance = name, category, attendance
     kind.machine_kind, kind.skill, kind.people = machine_kind, skill, people
-    kind.hold_min, kind.caution = hold_min, caution
+    kind.hold_min, kind.caution, kind.on_site = hold_min, caution, on_site
     kind.save()
     revision_raise(kind.shop_id)
     return kind
@@ -239,7 +259,21 @@ def _free_name(shop: Shop, name: str, this: JobType | None = None) -> str:
     return name
 
 
-def _free_key(shop: Shop, name: str) -> str:
+def _check_same_clock(kind: StageKind, category: Category) -> None:
+    """A hold stays one: its clock, its history and its trade default hang on that."""
+    was_hold = StageKind.objects.filter(pk=kind.pk, category=Category.HOLD).exists()
+    if kind.pk and was_hold != (category == Category.HOLD):
+        change = "be worked at" if was_hold else "become a hold"
+        raise BadInput(
+            f"{kind.name} was made as a {'hold' if was_hold else 'stage that is worked at'}, and is clocked and "
+            f"learned as one; it cannot {change}. Add another stage and put it into the routes instead.",
+            field="category",
+        )
+
+
+def _free_key(shop: Shop, name: str, category: Category) -> str:
     stem = slugify(name)[:70] or "stage"
+    if category == Category.HOLD:
+        stem = f"{OWN_HOLD}{stem}"
     taken = set(StageKind.objects.of(shop).values_list("key", flat=True))
     return next(key for key in (stem, *(f"{stem}-{n}" for n in range(2, len(taken) + 3))) if key not in taken)

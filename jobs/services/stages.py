@@ -85,9 +85,12 @@ def stage_needed(
 
 
 def stage_hold(kind: StageKind, process: Process | None) -> int | None:
-    """Minutes of a hold of fixed length: after printing it is the process's, otherwise the kind's own."""
+    """Minutes of a hold of fixed length: after printing it is the process's, or the kind's own if that is longer.
+
+    None: it lasts until somebody says that it is over.
+    """
     if kind.key == stock.HOLD_KEY and process is not None:
-        return process.hold_min
+        return max(process.hold_min, kind.hold_min or 0)
     return kind.hold_min
 
 
@@ -141,17 +144,32 @@ def route_copy(job: Job, requested: Collection[str]) -> None:
 
 def stages_needed_again(job: Job, before: tuple[Process | None, Finish | None]) -> None:
     """Where the rule says otherwise of the new process and finish, take stages not begun in or leave them out."""
-    rules = {(node.kind_id, str(node)): node.needed for node in job.job_type.route.select_related("kind")}
+    rules = needed_rules(job)
     for stage in job.stages.select_related("kind"):
         if _begun(stage):
             continue
         needed = rules.get((stage.kind_id, stage.name), "")
-        now = stage_needed(needed, job.process, job.finish)
-        # Only a change of mind counts, so that a stage left out by hand stays out.
-        if needed != Needed.ON_REQUEST and now != stage_needed(needed, *before):
-            stage.left_out = not now
-        stage.hold_min = stage_hold(stage.kind, job.process)
+        stage.left_out, stage.hold_min = stage_as(stage, needed, (job.process, job.finish), before)
         stage.save(update_fields=["left_out", "hold_min"])
+
+
+def needed_rules(job: Job) -> dict[tuple[int, str], str]:
+    """When the job's type takes a stage in, by the stage's kind and name."""
+    return {(node.kind_id, str(node)): node.needed for node in job.job_type.route.select_related("kind")}
+
+
+def stage_as(
+    stage: Stage,
+    needed: str,
+    now: tuple[Process | None, Finish | None],
+    before: tuple[Process | None, Finish | None],
+) -> tuple[bool, int | None]:
+    """Whether a stage is left out, and the length of its hold, once its job has another process and finish."""
+    wanted, left_out = stage_needed(needed, *now), stage.left_out
+    # Only a change of mind counts, so that a stage left out by hand stays out.
+    if needed != Needed.ON_REQUEST and wanted != stage_needed(needed, *before):
+        left_out = not wanted
+    return left_out, stage_hold(stage.kind, now[0])
 
 
 def stages_request(job: Job, requested: Collection[str]) -> None:

@@ -2,44 +2,28 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Collection, Iterable, Sequence
 from dataclasses import dataclass, field
 from datetime import UTC, datetime, timedelta
+from itertools import pairwise
 from uuid import UUID
 
 from django.db import transaction
 
-from jobs.models import Cause, ClockEvent, Stage, TapKind
+from jobs.models import ClockEvent, Correction, Interval, IntervalKind, Stage, TapKind
 from jobs.selectors_clock import Crowd, crowds
 from jobs.services.clock import refold, stages_touched
+from jobs.services.tap_checks import PRESSED, Tap, known_to, problem_of, repeat_problem, settled_problem
 from shop.errors import BadInput
-from shop.models import Machine, Person, Shop, User
+from shop.models import Shop, User
+
+__all__ = ["MOST", "PRESSED", "Tap", "TapResult", "TapsOutcome", "record_taps"]
 
 MOST = 500
 """Taps in one sending."""
 
 TRUSTED = timedelta(seconds=5)
 """A device's clock that is off by no more than this is taken at its word."""
-
-OLDEST = timedelta(days=366)
-"""An older tap is a device's clock gone wrong."""
-
-PRESSED = frozenset(set(TapKind.values) - {TapKind.SITTING})
-
-
-@dataclass(frozen=True)
-class Tap:
-    """One press as a device sends it. at: aware, by the device's clock. The rest are keys of rows."""
-
-    id: UUID
-    kind: str
-    stage: int
-    at: datetime
-    to_stage: int | None = None
-    person: int | None = None
-    machine: int | None = None
-    cause: int | None = None
-    corrects: UUID | None = None
 
 
 @dataclass(frozen=True)
@@ -66,17 +50,6 @@ class TapsOutcome:
     clashes: list[Crowd] = field(default_factory=list)
 
 
-@dataclass(frozen=True)
-class _Known:
-    """The shop's rows that the taps name, by key."""
-
-    stages: Mapping[int, Stage]
-    people: Mapping[int, Person]
-    machines: Mapping[int, Machine]
-    causes: Mapping[int, Cause]
-    events: Mapping[UUID, ClockEvent]
-
-
 @transaction.atomic
 def record_taps(
     *,
@@ -86,113 +59,87 @@ def record_taps(
     sent_at: datetime,
     received_at: datetime,
     device: str = "",
+    correction: Correction | None = None,
 ) -> TapsOutcome:
     """Store the taps that are new and fold again what they touch; those refused do not hold up the others.
 
-    sent_at: what the device's clock said on sending; received_at: what the server's said. Raises BadInput for more
-    than MOST taps.
+    sent_at: what the device's clock said on sending; received_at: what the server's said. correction: what the taps
+    put right; only with one may they be recorded sittings or stand in the place of others. Raises BadInput for more
+    than MOST taps, and where a recorded sitting would have somebody at two stages at once.
     """
     if len(taps) > MOST:
         raise BadInput(f"{len(taps)} taps at once: send at most {MOST} at a time.", field="taps")
     # The shop's row is the lock: taps of one shop are folded one sending after the other.
     shop = Shop.objects.select_for_update().get(pk=shop.pk)
     offset = received_at - sent_at
-    moved = offset if abs(offset) > TRUSTED else timedelta(0)
-    known = _known(shop, taps)
+    known = known_to(shop, taps)
     results: list[TapResult] = []
     fresh: dict[UUID, ClockEvent] = {}
-    for tap, at in zip(taps, _moments(taps, moved, received_at), strict=True):
+    for tap, at in zip(taps, _moments(taps, offset, received_at), strict=True):
         before = fresh.get(tap.id) or known.events.get(tap.id)
-        problem = _repeat_problem(shop, tap, before) if before else _problem(tap, known, received_at - at)
+        if before:
+            problem = repeat_problem(shop, tap, correction, before)
+        else:
+            problem = problem_of(shop, tap, correction, known, at, received_at)
+            if correction and tap.corrects and not problem:
+                problem = settled_problem(shop, tap.corrects, fresh.values())
         if problem:
             results.append(TapResult(tap.id, "refused", problem))
         elif before:
             results.append(TapResult(tap.id, "known"))
         else:
-            fresh[tap.id] = _event(shop, user, tap, at, received_at, device)
+            fresh[tap.id] = _event(shop, user, tap, at, received_at, device, correction)
             results.append(TapResult(tap.id, "stored"))
     ClockEvent.objects.bulk_create(fresh.values())
-    touched = stages_touched(shop, fresh.values())
-    if touched:
-        refold(shop, touched)
+    stages, clashes = _fold_touched(shop, fresh.values())
+    _at_one_stage(fresh.values())
     shop.refresh_from_db(fields=["revision"])
-    stages = list(
-        Stage.objects.of(shop).filter(pk__in=touched).select_related("job").order_by("job", "position")
-    )
-    clashes = [crowd for crowd in crowds(shop) if touched & {stage.pk for stage in crowd.stages}]
     return TapsOutcome(received_at, offset, shop.revision, results, stages, clashes)
 
 
-def _known(shop: Shop, taps: Sequence[Tap]) -> _Known:
-    stages = {key for tap in taps for key in (tap.stage, tap.to_stage) if key is not None}
-    return _Known(
-        Stage.objects.of(shop).select_related("job").in_bulk(list(stages)),
-        Person.objects.of(shop).in_bulk(list({tap.person for tap in taps if tap.person is not None})),
-        Machine.objects.of(shop).in_bulk(list({tap.machine for tap in taps if tap.machine is not None})),
-        Cause.objects.of(shop).in_bulk(list({tap.cause for tap in taps if tap.cause is not None})),
-        ClockEvent.objects.in_bulk([tap.id for tap in taps]),
-    )
+def _fold_touched(shop: Shop, events: Collection[ClockEvent]) -> tuple[list[Stage], list[Crowd]]:
+    """The stages that these events touch or change, folded again, and the machines that are now on too many."""
+    if not events:
+        return [], []
+    touched = stages_touched(shop, events)
+    folded = refold(shop, touched)
+    touched |= folded.changed
+    stages = [stage for stage in folded.stages if stage.pk in touched]
+    if touched.isdisjoint(folded.on_machines):
+        return stages, []
+    return stages, [crowd for crowd in crowds(shop) if touched & {stage.pk for stage in crowd.stages}]
 
 
-def _repeat_problem(shop: Shop, tap: Tap, before: ClockEvent) -> str:
-    """Why a tap whose id is known is not simply a repeat; empty if it is one."""
-    same = (
-        before.shop_id == shop.pk
-        and (before.kind, before.stage_id, before.to_stage_id) == (tap.kind, tap.stage, tap.to_stage)
-        and (before.person_id, before.machine_id, before.cause_id) == (tap.person, tap.machine, tap.cause)
-        and (before.corrects, before.device_at) == (tap.corrects, tap.at)
-    )
-    return "" if same else "This id was already used for another tap. Make a new id for each tap."
+def _moments(taps: Sequence[Tap], sending: timedelta, received_at: datetime) -> list[datetime]:
+    """When each tap happened by the server's clock: never later than it was received.
 
-
-def _moments(taps: Sequence[Tap], by: timedelta, received_at: datetime) -> list[datetime]:
-    """When each tap happened: never later than it was received.
-
-    Those that would be are a microsecond apart, for their order still counts: a start comes before its finish.
+    Each is moved by the offset that its device knew when it was pressed, else by that of the sending. Those that
+    would be in the future are a microsecond apart, for their order still counts: a start comes before its finish.
     """
-    moments = [_moved(tap.at, by) for tap in taps]
+    moments = [_moved(tap.at, sending if tap.offset is None else tap.offset) for tap in taps]
     ahead = sorted({at for at in moments if at > received_at}, reverse=True)
     back = {at: received_at - timedelta(microseconds=i) for i, at in enumerate(ahead)}
     return [back.get(at, at) for at in moments]
 
 
 def _moved(at: datetime, by: timedelta) -> datetime:
-    """The instant moved, as far as there are dates."""
+    """The instant by a clock put right, as far as there are dates."""
+    if abs(by) <= TRUSTED:
+        return at
     try:
         return at + by
     except OverflowError:
         return (datetime.max if by > timedelta(0) else datetime.min).replace(tzinfo=UTC)
 
 
-def _problem(tap: Tap, known: _Known, age: timedelta) -> str:
-    """Why a new tap cannot be stored; empty if it can."""
-    if age > OLDEST:
-        return f"This tap is {age.days:,} days old. Put the device's clock right, then press again."
-    if tap.kind not in PRESSED:
-        return f"There is no tap {tap.kind!r}. Taps: {', '.join(sorted(PRESSED))}."
-    stage = known.stages.get(tap.stage)
-    if stage is None:
-        return "There is no such stage in this shop."
-    if tap.kind == TapKind.NEXT:
-        following = known.stages.get(tap.to_stage or 0)
-        if following is None or following.job_id != stage.job_id or following.pk == stage.pk:
-            return "'next' needs to_stage: another stage of the same job."
-    elif tap.to_stage is not None:
-        return f"Only 'next' has a to_stage, not {tap.kind!r}."
-    if tap.kind == TapKind.VOID and tap.corrects is None:
-        return "'void' needs corrects: the id of the tap that it takes back."
-    for name, key, rows in (
-        ("person", tap.person, known.people),
-        ("machine", tap.machine, known.machines),
-        ("cause", tap.cause, known.causes),
-    ):
-        if key is not None and key not in rows:
-            return f"There is no such {name} in this shop."
-    return ""
-
-
 def _event(
-    shop: Shop, user: User | None, tap: Tap, at: datetime, received_at: datetime, device: str
+    shop: Shop,
+    user: User | None,
+    tap: Tap,
+    at: datetime,
+    received_at: datetime,
+    device: str,
+    correction: Correction | None,
 ) -> ClockEvent:
     return ClockEvent(
         id=tap.id,
@@ -204,9 +151,45 @@ def _event(
         machine_id=tap.machine,
         cause_id=tap.cause,
         corrects=tap.corrects,
+        element_id=tap.element,
+        scrapped=tap.scrapped,
+        wasted_m=tap.wasted_m,
         at=at,
+        until=tap.until,
+        hands_on_min=tap.hands_on_min,
         device_at=tap.at,
         received_at=received_at,
         device=device[:64],
+        name_unproven=tap.name_unproven,
+        note=tap.note,
+        correction=correction,
         recorded_by=user,
+    )
+
+
+def _at_one_stage(events: Iterable[ClockEvent]) -> None:
+    """Refuse recorded sittings that would count somebody's time twice."""
+    for event in events:
+        if event.kind != TapKind.SITTING or event.person_id is None or event.until is None:
+            continue
+        hands_on = event.until - event.at
+        if event.hands_on_min is not None:
+            hands_on = min(hands_on, timedelta(minutes=event.hands_on_min))
+        for one, other in pairwise(_hands_on(event.shop, event.person_id, event.at, event.at + hands_on)):
+            if one.ends_at is None or one.ends_at > other.starts_at:
+                raise BadInput(_twice(event.shop, one, other), field="person")
+
+
+def _hands_on(shop: Shop, person: int, starts: datetime, ends: datetime) -> list[Interval]:
+    """A person's hands-on intervals that share any time with that between two instants, in order."""
+    mine = Interval.objects.of(shop).filter(kind=IntervalKind.HANDS_ON, person=person, starts_at__lt=ends)
+    shared = mine.exclude(ends_at__lte=starts).select_related("person", "stage__job")
+    return list(shared.order_by("starts_at", "pk")) if starts < ends else []
+
+
+def _twice(shop: Shop, one: Interval, other: Interval) -> str:
+    first, second = (f"'{span.stage}' of job {span.stage.job.number}" for span in (one, other))
+    return (
+        f"{one.person} would be at {first} and at {second} at once, from {shop.local(other.starts_at):%d %B, %H:%M}. "
+        "Nobody's time counts twice: put one of the two right first."
     )

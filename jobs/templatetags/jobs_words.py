@@ -4,7 +4,9 @@ from uuid import UUID, uuid4
 
 from django import template
 
-from jobs.models import ClockEvent, TapKind
+from jobs.drivers import PLANNED
+from jobs.forms.fields import say_minutes
+from jobs.models import ClockEvent, Stage, TapKind
 
 register = template.Library()
 
@@ -22,6 +24,15 @@ def clocked(seconds: float | None) -> str:
     return f"{minutes // 60} h {minutes % 60:02d} min"
 
 
+@register.filter
+def own_estimate(stage: Stage) -> str:
+    """Somebody's own estimate of a stage: '1 h 30 min'; empty where there is none."""
+    minutes = stage.drivers.get(PLANNED)
+    if isinstance(minutes, bool) or not isinstance(minutes, int | float):
+        return ""
+    return say_minutes(round(minutes)) or f"{minutes:g} min"
+
+
 @register.simple_tag
 def new_id() -> UUID:
     """A fresh id for a press, so that a form sent twice counts once."""
@@ -33,6 +44,10 @@ def press_words(event: ClockEvent) -> str:
     """What was pressed: 'Print finished, Weed started'."""
     if event.kind == TapKind.NEXT and event.to_stage:
         return f"{event.stage} finished, {event.to_stage} started"
+    if event.kind == TapKind.LAP:
+        return f"Lap of {event.stage} taken"
+    if event.kind == TapKind.AGAIN:
+        return f"{event.to_stage or event.stage} is done again"
     return f"{event.stage} {_DONE[TapKind(event.kind)]}"
 
 
@@ -44,4 +59,5 @@ _DONE = {
     TapKind.ASIDE: "put aside",
     TapKind.FINISH: "finished",
     TapKind.SITTING: "recorded",
+    TapKind.VOUCH: "vouched for",
 }
