@@ -1,90 +1,110 @@
 """Walk a shop's history forward in time: forecast each job from the jobs before it, then learn it.
 
-Jobs are taken in the order in which they finished. Every stage of a job, and its total, is forecast before any of
-the job's stages is learned. Drivers, the person and the machine are taken as known beforehand: a shop that plans a
-job says what is to be made and by whom. On records of what was done they are what turned out, which flatters the
-forecast where the plan was changed. For the person and the machine that is little: without them the CRPS of the
-stages was less than 1 % worse on two public logs. A driver that is an outcome of the work (pieces done in a
-sitting) flatters it more: without it, 19 % worse. Only a driver that is known before the work is an honest one.
+Which moment a forecast stands for (`Options.as_of`):
+
+- "finish", the usual: jobs are taken in the order in which they finished, and every stage of a job, and its total,
+  is forecast from the jobs that finished before it. Nothing of the job itself is known, but jobs that finished while
+  it ran are. That flatters the forecast a little where jobs run long beside each other, because on the day of the
+  promise those were still at work.
+- "start": a job is forecast with what was known when its first stage began: every stage that had finished by then,
+  of any job.
+
+In both, drivers, the person and the machine are taken as known beforehand: a shop that plans a job says what is to
+be made and by whom. On records of what was done they are what turned out, which flatters the forecast where the plan
+was changed. For the person and the machine that is little: without them the CRPS of the stages was less than 1 %
+worse on two public logs. A driver that is an outcome of the work (pieces done in a sitting) flatters it more: without
+it, 19 % worse. Only a driver that is known before the work is an honest one; the others can be left out
+(`Options.leave_out`).
 
 Two simple forecasts are scored on the same cases: the mean of past stages of that job type with a quarter added,
-and their empirical quantiles. Without such a past they use that stage of any type, then any stage.
+and their empirical quantiles. Without such a past they use that stage of any type, then any stage. Where a person's
+own estimate stands among the drivers it is scored too.
 """
 
 from __future__ import annotations
 
 from collections import defaultdict
-from collections.abc import Callable, Mapping, Sequence
-from dataclasses import dataclass, field
-from typing import Any
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
+from dataclasses import dataclass, field, replace
+from typing import Any, Literal
 
 import numpy as np
-from numpy.typing import NDArray
 
-from analytics.engine import calibration, scores
-from analytics.engine.durations import (
-    Forecast,
-    Observation,
-    State,
-    pooled_state,
-    predict,
-    shop_pits,
-    update,
-    update_pooled,
+from analytics.engine.forecast import Forecast
+from analytics.engine.learner import (
+    JobRecord,
+    Learner,
+    Pits,
+    StageRecord,
+    column,
+    forecast_job,
+    pits_of,
 )
-from analytics.engine.totals import Correlations, total, with_job
-from analytics.engine.trade import PARTS, Part
+from analytics.engine.tally import CRPS, CRPS_MEAN, CRPS_PAST, LEVELS, Past, PlanTally, Tally, case_scores
+from analytics.engine.walking import HistoryChanged, Moment, fingerprint, moments
 
-Floats = NDArray[np.float64]
+__all__ = [
+    "JOB_TOTAL",
+    "LEVELS",
+    "PLAN",
+    "SHOWN",
+    "BacktestResult",
+    "ForecastRow",
+    "HistoryChanged",
+    "JobRecord",
+    "Learner",
+    "Options",
+    "Past",
+    "StageRecord",
+    "Tally",
+    "Walk",
+    "column",
+    "forecast_job",
+    "walk",
+]
 
-LEVELS = (0.5, 0.8, 0.95)
 SHOWN = (0.05, 0.10, 0.25, 0.50, 0.75, 0.80, 0.90, 0.95, 0.98)
 JOB_TOTAL = "job total"
 """What stands for the stage where a forecast is of the sum of a job's minutes."""
 
+PLAN = "planned_min"
+"""The driver that is a person's own estimate of a stage, minutes."""
+
+ALL = "all"
+
 
 @dataclass(frozen=True)
-class StageRecord:
-    """A finished stage. hands_on, unattended: minutes. started_at, finished_at: minutes since the origin.
+class Options:
+    """What a walk forecasts and what its forecasts may know.
 
-    kind_key: the trade's key of the stage kind, or the shop's own. used: whether the record is fit to learn from
-    and to score; if not, why.
+    first: forecasts begin after so many finished jobs. scored_from, scored_until: minutes since the origin; jobs
+    finished before the one are learned and not forecast, and the walk ends before the first that finished at the
+    other or later. leave_out: drivers and categories that are neither learned nor known. seed: of the draws for totals.
     """
 
-    stage: str
-    kind_key: str
-    hands_on: float
-    unattended: float = 0.0
-    drivers: Mapping[str, float] = field(default_factory=dict)
-    categories: Mapping[str, str] = field(default_factory=dict)
-    started_at: float = 0.0
-    finished_at: float = 0.0
-    used: bool = True
-    why: str = ""
-
-    def minutes(self, part: Part) -> float:
-        """Minutes of one part."""
-        return self.hands_on if part == "hands_on" else self.unattended
+    first: int = 5
+    scored_from: float = -np.inf
+    scored_until: float = np.inf
+    leave_out: frozenset[str] = frozenset()
+    as_of: Literal["finish", "start"] = "finish"
+    seed: int = 0
 
     @property
-    def actual(self) -> float:
-        """Hands-on and machine minutes together."""
-        return self.hands_on + self.unattended
-
-
-@dataclass(frozen=True)
-class JobRecord:
-    """A finished job. finished_at: when its last stage finished, minutes since the origin."""
-
-    key: str
-    job_type: str
-    finished_at: float
-    stages: Sequence[StageRecord]
+    def rules(self) -> str:
+        """What changes the walk's course. Where it ends does not: it can be taken further."""
+        return repr((self.first, self.scored_from, sorted(self.leave_out), self.as_of, self.seed))
 
 
 @dataclass(frozen=True)
 class ForecastRow:
-    """One forecast, made before its job was read. quantiles: minutes at SHOWN. stage: its name or JOB_TOTAL."""
+    """One forecast, made before its job was read, and what then happened.
+
+    quantiles: minutes at SHOWN. stage: its name or JOB_TOTAL. finished_at: minutes since the origin. planned_min:
+    the person's own estimate, of a job only where all its stages have one. pit: where the minutes fell, 0..1. crps,
+    crps_mean, crps_past: of the forecast and the two simple ones, minutes; None where the case is not scored, because
+    its record is not fit (`why`) or there is no past for the simple forecasts. job_row, stage_row: the caller's own
+    numbers for them; stage_row is None for a total.
+    """
 
     job: str
     stage: str
@@ -92,233 +112,252 @@ class ForecastRow:
     actual_min: float
     used: bool
     why: str
+    job_type: str = ""
+    finished_at: float = 0.0
+    planned_min: float | None = None
+    pit: float | None = None
+    crps: float | None = None
+    crps_mean: float | None = None
+    crps_past: float | None = None
+    job_row: int = 0
+    stage_row: int | None = None
 
 
 @dataclass(frozen=True)
 class BacktestResult:
-    """SCOREs by stage and by job type, JSON-safe, and the number of jobs that were walked."""
+    """SCOREs by stage and by job type, JSON-safe, the people's own estimates, and how many jobs were walked."""
 
     stages: dict[str, dict[str, Any]]
     jobs: dict[str, dict[str, Any]]
     walked: int
+    plan: dict[str, Any] = field(default_factory=lambda: PlanTally().score())
 
     def to_dict(self) -> dict[str, Any]:
-        """{"stages": {"all": SCORE, …}, "jobs": {"all": SCORE, …}}."""
-        return {"stages": self.stages, "jobs": self.jobs}
+        """{"stages": {"all": SCORE, …}, "jobs": {"all": SCORE, …}, "plan": {"n", "crps_min", "ours_crps_min"}}."""
+        return {"stages": self.stages, "jobs": self.jobs, "plan": self.plan}
 
 
-@dataclass
-class Tally:
-    """Scores of the forecast and of the two simple ones, case by case, for one group of cases."""
+class Walk:
+    """A walk that can be taken step by step, stored at any step, and taken up again.
 
-    cases: list[list[float]] = field(default_factory=list)
+    done: how many of `steps` are taken; in the usual order a step is a job. learner: what has been learned.
+    """
 
-    def add(self, forecast: Forecast, past: Sequence[float], actual: float) -> None:
-        """Score one case; past: what the simple forecasts know, not empty."""
-        ours = forecast.quantile(LEVELS)
-        low, high = forecast.quantile((0.05, 0.95))
-        point = 1.25 * float(np.mean(past))
-        theirs = np.quantile(past, LEVELS)
-        self.cases.append(
-            [
-                forecast.crps(actual),
-                *scores.pinball(LEVELS, ours, actual),
-                *(actual <= ours),
-                high - low,
-                abs(point - actual),
-                *scores.pinball(LEVELS, point, actual),
-                scores.crps_sample(past, actual),
-                *scores.pinball(LEVELS, theirs, actual),
-                *(actual <= theirs),
-            ]
-        )
+    def __init__(self, jobs: Iterable[JobRecord], options: Options | None = None) -> None:
+        self.options = options or Options()
+        ordered = sorted(jobs, key=lambda job: (job.finished_at, job.key))
+        kept = [job for job in ordered if job.finished_at < self.options.scored_until]
+        self.jobs = [_without(job, self.options.leave_out) for job in kept]
+        self.plans = [_plans(job) for job in kept]
+        self.steps = moments(self.jobs, self.options.as_of)
+        self.done = self.finished = 0
+        self.history = self.options.rules
+        self.learner = Learner()
+        self.past_stages, self.past_jobs = Past(), Past()
+        self.by_stage: defaultdict[str, Tally] = defaultdict(Tally, {ALL: Tally()})
+        self.by_type: defaultdict[str, Tally] = defaultdict(Tally, {ALL: Tally()})
+        self.plan = PlanTally()
+        self.waiting: dict[int, Pits] = {}
 
-    def score(self) -> dict[str, Any]:
-        """The means, under the names of the backtest's SCORE; None where there was no case."""
-        if not self.cases:
-            means: list[float | None] = [None] * 19
-        else:
-            means = [float(mean) for mean in np.mean(np.array(self.cases, float), axis=0)]
+    def __iter__(self) -> Iterator[list[ForecastRow]]:
+        """Take the steps that are left, and give the forecasts that each makes."""
+        while self.done < len(self.steps):
+            yield self.step()
+
+    def step(self) -> list[ForecastRow]:
+        """Take one step; the forecasts that it makes. Raises IndexError at the end."""
+        rows: list[ForecastRow] = []
+        step = self.steps[self.done]
+        for moment in step:
+            if moment.does == "forecast":
+                rows += self._forecast(moment.job)
+            elif moment.does == "learn stages":
+                self._learn_stages(moment)
+            else:
+                self._learn_job(moment.job)
+        self.history = fingerprint(self.history, step, self.jobs)
+        self.done += 1
+        return rows
+
+    def result(self) -> BacktestResult:
+        """The scores until here."""
+        return BacktestResult(_scored(self.by_stage), _scored(self.by_type), self.finished, self.plan.score())
+
+    def to_dict(self) -> dict[str, Any]:
+        """JSON-safe: what `Walk.resumed` needs, beside the jobs themselves, to go on as if it had not stopped."""
         return {
-            "n": len(self.cases),
-            "crps_min": means[0],
-            "pinball_min": _by_level(means[1:4]),
-            "coverage": _by_level(means[4:7]),
-            "width90_min": means[7],
-            "baselines": {
-                "mean_plus_quarter": {"crps_min": means[8], "pinball_min": _by_level(means[9:12])},
-                "past_quantiles": {
-                    "crps_min": means[12],
-                    "pinball_min": _by_level(means[13:16]),
-                    "coverage": _by_level(means[16:19]),
-                },
-            },
+            "done": self.done,
+            "history": self.history,
+            "learner": self.learner.to_dict(),
+            "by_stage": {name: tally.to_dict() for name, tally in self.by_stage.items()},
+            "by_type": {name: tally.to_dict() for name, tally in self.by_type.items()},
+            "plan": [self.plan.n, self.plan.theirs, self.plan.ours],
+            "waiting": [
+                [job, dict(pits.columns), pits.whole, pits.sound] for job, pits in self.waiting.items()
+            ],
         }
 
+    @classmethod
+    def resumed(cls, jobs: Iterable[JobRecord], options: Options | None, stored: Mapping[str, Any]) -> Walk:
+        """The walk as `to_dict` stored it. Raises HistoryChanged if what was walked until there is not the same now,
+        or if it was stored by a program that kept other things."""
+        walk = cls(jobs, options)
+        try:
+            for step in walk.steps[: stored["done"]]:
+                walk.history = fingerprint(walk.history, step, walk.jobs)
+                for moment in step:
+                    walk._remember(moment)
+            walk.done = stored["done"]
+            if walk.history != stored["history"]:
+                raise HistoryChanged("The jobs that were walked through have changed.")
+            walk._restore(stored)
+        except HistoryChanged:
+            raise
+        except (KeyError, TypeError, ValueError) as error:
+            raise HistoryChanged("It was stored in another form.") from error
+        return walk
 
-def _by_level(values: Sequence[float | None]) -> dict[str, float | None]:
-    return {f"{level:g}": value for level, value in zip(LEVELS, values, strict=True)}
+    def _restore(self, stored: Mapping[str, Any]) -> None:
+        self.learner = Learner.from_dict(stored["learner"])
+        for tallies, name in ((self.by_stage, "by_stage"), (self.by_type, "by_type")):
+            tallies.update({group: Tally.from_dict(tally) for group, tally in stored[name].items()})
+        self.plan = PlanTally(*stored["plan"])
+        self.waiting = {job: Pits(*pits) for job, *pits in stored["waiting"]}
 
+    def _forecast(self, number: int) -> list[ForecastRow]:
+        """Forecast a job, keep where its minutes fell until it is learned, and score it."""
+        job = self.jobs[number]
+        rng = np.random.default_rng((self.options.seed, number))
+        forecasts, stages, whole = forecast_job(self.learner, job, rng)
+        self.waiting[number] = pits_of(job, forecasts, whole)
+        if self.finished < self.options.first or job.finished_at < self.options.scored_from:
+            return []
+        rows = [
+            self._stage_row(job, *each) for each in zip(job.stages, stages, self.plans[number], strict=True)
+        ]
+        return [*rows, self._whole_row(job, whole, self.plans[number])]
 
-class Past:
-    """What the simple forecasts know: past minutes, by groups that get wider and wider."""
-
-    def __init__(self) -> None:
-        self._minutes: dict[tuple[str, ...], list[float]] = defaultdict(list)
-
-    def add(self, minutes: float, *groups: str) -> None:
-        """One more record. groups: from the narrowest to the widest."""
-        for k in range(len(groups) + 1):
-            self._minutes[groups[k:]].append(minutes)
-
-    def of(self, *groups: str) -> list[float]:
-        """The records of the narrowest group that has any; empty if there are none at all."""
-        wider = (groups[k:] for k in range(len(groups) + 1))
-        return next((found for group in wider if (found := self._minutes.get(group))), [])
-
-
-@dataclass
-class Learner:
-    """Everything that a shop's finished jobs have taught, for forecasts of its next one."""
-
-    states: dict[tuple[str, Part], State] = field(default_factory=dict)
-    pooled: dict[Part, State] = field(default_factory=lambda: {part: pooled_state(part) for part in PARTS})
-    pits: Floats = field(default_factory=calibration.empty)
-    correlations: Correlations = field(default_factory=Correlations)
-    job_pits: Floats = field(default_factory=calibration.empty)
-
-    def state(self, kind: str, part: Part) -> State:
-        """What is known of one part of a stage kind."""
-        return self.states.get((kind, part)) or State.empty(kind, part)
-
-    def parts(self, stage: StageRecord) -> dict[Part, Forecast]:
-        """The forecast of each part of a stage that may take any time."""
-        made = {
-            part: predict(
-                self.state(stage.kind_key, part),
-                stage.drivers,
-                stage.categories,
-                calibration=self.pits,
-                pooled=self.pooled[part],
-            )
-            for part in PARTS
-        }
-        return {part: forecast for part, forecast in made.items() if forecast.minutes[-1] > 0.0}
-
-    def learn(self, job: JobRecord, forecasts: Sequence[Mapping[Part, Forecast]], whole: Forecast) -> None:
-        """Take in a finished job, and how far its forecasts were off. Records that are not used teach nothing."""
-        usable = [(s, f) for s, f in zip(job.stages, forecasts, strict=True) if s.used]
-        self.correlations = with_job(
-            self.correlations,
-            {
-                column(s.kind_key, part): float(np.clip(f.cdf(s.minutes(part)), 0.001, 0.999))
-                for s, parts in usable
-                for part, f in parts.items()
-            },
+    def _stage_row(
+        self, job: JobRecord, stage: StageRecord, law: Forecast, planned: float | None
+    ) -> ForecastRow:
+        row = ForecastRow(
+            job.key,
+            stage.stage,
+            _quantiles(law),
+            stage.actual,
+            stage.used,
+            stage.why,
+            job.job_type,
+            stage.finished_at,
+            planned,
+            job_row=job.row,
+            stage_row=stage.row,
         )
-        if len(usable) == len(job.stages):
-            actual = sum(s.actual for s in job.stages)
-            self.job_pits[calibration.bin_of(float(whole.cdf(actual)))] += 1.0
-        pooled = dict(self.pooled)
-        for stage, _ in usable:
-            for part in PARTS:
-                self._learn_part(stage, part, pooled)
-        self.pooled = pooled
+        past = self.past_stages.of(job.job_type, stage.kind_key)
+        row = _with_scores(row, law, past, self.by_stage, stage.stage)
+        if row.crps is not None and planned is not None:
+            self.plan.add(planned, stage.actual, row.crps)
+        return row
 
-    def _learn_part(self, stage: StageRecord, part: Part, pooled: dict[Part, State]) -> None:
-        seen = Observation(stage.minutes(part), stage.drivers, stage.categories, stage.finished_at)
-        before = self.state(stage.kind_key, part)
-        after = update(before, seen, pooled=self.pooled[part])
-        self.states[stage.kind_key, part] = after
-        self.pits = self.pits + shop_pits([after]) - before.pits
-        pooled[part] = update_pooled(pooled[part], stage.kind_key, seen)
+    def _whole_row(self, job: JobRecord, whole: Forecast, plans: Sequence[float | None]) -> ForecastRow:
+        """A job with an unfit stage is not scored."""
+        known = [planned for planned in plans if planned is not None]
+        row = ForecastRow(
+            job.key,
+            JOB_TOTAL,
+            _quantiles(whole),
+            job.actual,
+            job.used,
+            "; ".join(f"{stage.stage}: {stage.why}" for stage in job.stages if not stage.used),
+            job.job_type,
+            job.finished_at,
+            sum(known) if known and len(known) == len(plans) else None,
+            job_row=job.row,
+        )
+        return _with_scores(row, whole, self.past_jobs.of(job.job_type), self.by_type, job.job_type)
 
+    def _learn_stages(self, moment: Moment) -> None:
+        sound = self.learner.learn_stages(moment.stages(self.jobs))
+        pits = self.waiting[moment.job]
+        self.waiting[moment.job] = replace(pits, sound=pits.sound * sound)
+        self._remember(moment)
 
-def column(kind: str, part: Part) -> str:
-    """The name of a stage part's column among the correlations."""
-    return f"{kind}/{part}"
+    def _learn_job(self, number: int) -> None:
+        self.learner.learn_together(self.waiting.pop(number))
+        self._remember(Moment("learn job", number))
+
+    def _remember(self, moment: Moment) -> None:
+        """Add what a moment tells to what the simple forecasts know."""
+        job = self.jobs[moment.job]
+        if moment.does == "learn stages":
+            for stage in moment.stages(self.jobs):
+                if stage.used:
+                    self.past_stages.add(stage.actual, job.job_type, stage.kind_key)
+        elif moment.does == "learn job":
+            self.finished += 1
+            if job.used:
+                self.past_jobs.add(job.actual, job.job_type)
 
 
 def walk(
-    jobs: Sequence[JobRecord],
+    jobs: Iterable[JobRecord],
     first: int = 5,
     on_forecast: Callable[[ForecastRow], None] | None = None,
     *,
     seed: int = 0,
+    options: Options | None = None,
 ) -> BacktestResult:
     """Forecast and then learn each job, in the order of their finish; score from the job after the first `first`.
 
     on_forecast: called with every forecast, scored or not. A case counts in the scores if its record is used and
-    there is any past for the simple forecasts. seed: of the draws for the totals.
+    there is any past for the simple forecasts. seed: of the draws for the totals. options: instead of both.
     """
-    learner, past_stages, past_jobs = Learner(), Past(), Past()
-    by_stage, by_type = defaultdict(Tally, all=Tally()), defaultdict(Tally, all=Tally())
-    tell = on_forecast or (lambda row: None)
-    ordered = sorted(jobs, key=lambda job: (job.finished_at, job.key))
-    for number, job in enumerate(ordered):
-        rng = np.random.default_rng((seed, number))
-        forecasts, stage_totals, whole = forecast_job(learner, job, rng)
-        if number >= first:
-            for stage, law in zip(job.stages, stage_totals, strict=True):
-                tell(_row(job.key, stage.stage, law, stage.actual, stage.used, stage.why))
-                past = past_stages.of(job.job_type, stage.kind_key)
-                if stage.used and past:
-                    by_stage["all"].add(law, past, stage.actual)
-                    by_stage[stage.stage].add(law, past, stage.actual)
-            _score_whole(job, whole, past_jobs.of(job.job_type), by_type, tell)
-        learner.learn(job, forecasts, whole)
-        _remember(job, past_stages, past_jobs)
-    return BacktestResult(_scored(by_stage), _scored(by_type), len(ordered))
+    going = Walk(jobs, options or Options(first, seed=seed))
+    for rows in going:
+        for row in rows if on_forecast else ():
+            on_forecast(row)  # type: ignore[misc]
+    return going.result()
 
 
-def forecast_job(
-    learner: Learner, job: JobRecord, rng: np.random.Generator
-) -> tuple[list[dict[Part, Forecast]], list[Forecast], Forecast]:
-    """The forecast of each part of each stage, of each stage, and of the job's total."""
-    forecasts = [learner.parts(stage) for stage in job.stages]
-    names = [
-        [column(s.kind_key, part) for part in parts] for s, parts in zip(job.stages, forecasts, strict=True)
-    ]
+def _with_scores(
+    row: ForecastRow, law: Forecast, past: Sequence[float], tallies: defaultdict[str, Tally], group: str
+) -> ForecastRow:
+    """The row with its scores, which are also counted in its group and in all."""
+    if not row.used:
+        return row
+    row = replace(row, pit=float(law.cdf(row.actual_min)))
+    if not past:
+        return row
+    case = case_scores(law, past, row.actual_min)
+    for name in (ALL, group):
+        tallies[name].add(case)
+    ours, mean, quantiles = (float(case[at]) for at in (CRPS, CRPS_MEAN, CRPS_PAST))
+    return replace(row, crps=ours, crps_mean=mean, crps_past=quantiles)
+
+
+def _without(job: JobRecord, names: frozenset[str]) -> JobRecord:
+    """The job without some drivers and categories."""
+    if not names:
+        return job
     stages = [
-        next(iter(parts.values()))
-        if len(parts) == 1
-        else total(list(parts.values()), learner.correlations.matrix(columns), rng)
-        for parts, columns in zip(forecasts, names, strict=True)
+        replace(
+            stage,
+            drivers={name: value for name, value in stage.drivers.items() if name not in names},
+            categories={name: value for name, value in stage.categories.items() if name not in names},
+        )
+        for stage in job.stages
     ]
-    matrix = learner.correlations.matrix([name for columns in names for name in columns])
-    laws = [law for parts in forecasts for law in parts.values()]
-    return forecasts, stages, total(laws, matrix, rng, pits=learner.job_pits)
+    return replace(job, stages=stages)
 
 
-def _score_whole(
-    job: JobRecord,
-    whole: Forecast,
-    past: Sequence[float],
-    by_type: dict[str, Tally],
-    tell: Callable[[ForecastRow], None],
-) -> None:
-    """Report and score the forecast of a job's total; a job with an unfit stage is not scored."""
-    unfit = [stage for stage in job.stages if not stage.used]
-    actual = sum(stage.actual for stage in job.stages)
-    why = "; ".join(f"{stage.stage}: {stage.why}" for stage in unfit)
-    tell(_row(job.key, JOB_TOTAL, whole, actual, not unfit, why))
-    if not unfit and past:
-        by_type["all"].add(whole, past, actual)
-        by_type[job.job_type].add(whole, past, actual)
+def _plans(job: JobRecord) -> list[float | None]:
+    return [stage.drivers.get(PLAN) for stage in job.stages]
 
 
-def _remember(job: JobRecord, past_stages: Past, past_jobs: Past) -> None:
-    for stage in job.stages:
-        if stage.used:
-            past_stages.add(stage.actual, job.job_type, stage.kind_key)
-    if all(stage.used for stage in job.stages):
-        past_jobs.add(sum(stage.actual for stage in job.stages), job.job_type)
-
-
-def _row(job: str, stage: str, law: Forecast, actual: float, used: bool, why: str) -> ForecastRow:
-    return ForecastRow(job, stage, tuple(float(q) for q in law.quantile(SHOWN)), actual, used, why)
+def _quantiles(law: Forecast) -> tuple[float, ...]:
+    return tuple(float(q) for q in law.quantile(SHOWN))
 
 
 def _scored(tallies: Mapping[str, Tally]) -> dict[str, dict[str, Any]]:
     """SCOREs by group, 'all' first."""
-    return {name: tallies[name].score() for name in sorted(tallies, key=lambda name: (name != "all", name))}
+    return {name: tallies[name].score() for name in sorted(tallies, key=lambda name: (name != ALL, name))}

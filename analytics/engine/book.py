@@ -1,75 +1,59 @@
-"""One promise's whole input, kept as it was, and the futures drawn from it.
-
-A book holds the simulated shop, the open work and the laws of its minutes. It is stored with the promise, has a
-digest, and gives the same answer whenever it is run again with the same seed and the same libraries.
-"""
+"""The futures of a book: every job's finish in each, and what drives the date of the one that is asked about."""
 
 from __future__ import annotations
 
-import hashlib
-import io
-import json
-from collections.abc import Sequence
-from dataclasses import asdict, dataclass, replace
-from datetime import datetime
-from typing import Any
+from collections.abc import Callable
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 from numpy.typing import NDArray
 
-from analytics.engine.forecast import PROBS
-from analytics.engine.hours import Calendar, to_instant
-from analytics.engine.network import (
-    Edge,
-    EdgeKind,
-    Need,
-    Operation,
-    Running,
-    SimShop,
-    Unit,
-    build_network,
-    rank_by_job,
+from analytics.engine.booked import (
+    LAST,
+    Book,
+    BookedJob,
+    from_bytes,
+    instant_of,
+    to_bytes,
+    turn_of,
+    with_turn,
 )
-from analytics.engine.plan import MinutesSpec, Plan
-from analytics.engine.sampling import Columns, draw
-from analytics.engine.simulate import CAUSES, simulate
+from analytics.engine.futures import Layout
+from analytics.engine.network import NoWindowLeft
+from analytics.engine.precision import half_width
+from analytics.engine.sampling import BLOCK, in_threads
+from analytics.engine.simulate import CAUSES, Result
+
+__all__ = [
+    "LAST",
+    "Book",
+    "BookedJob",
+    "Futures",
+    "Look",
+    "draws",
+    "finishes",
+    "from_bytes",
+    "instant_of",
+    "look",
+    "run",
+    "run_until",
+    "to_bytes",
+    "turn_of",
+    "with_turn",
+]
 
 Floats = NDArray[np.float64]
 
-JOB_CORR = 0.2
-"""Share of the variance that the stages of one job have in common (the correlation of a job's stages)."""
+LEVEL = 0.8
+HARM_RUNS = 500
+"""What a job does to the others is looked at in the first futures: with and without it, on the same draws."""
 
-LAST = 1e12
-"""The rank of a job without a date: after all that have one."""
-
-
-@dataclass(frozen=True, eq=False)
-class BookedJob:
-    """A job of the book: its lasting number, its date in minutes since the origin (None: not promised)."""
-
-    number: int
-    name: str
-    due: float | None = None
-
-
-@dataclass(frozen=True, eq=False)
-class Book:
-    """origin: aware; all minutes count from it. target: the job that is asked about, an index into jobs."""
-
-    origin: datetime
-    plan: Plan
-    edges: tuple[Edge, ...]
-    jobs: tuple[BookedJob, ...]
-    target: int
-
-    @property
-    def digest(self) -> str:
-        """SHA-256, hex, of everything that the futures hang on."""
-        text, arrays = _parts(self)
-        sha = hashlib.sha256(text.encode())
-        for name in sorted(arrays):
-            sha.update(name.encode() + np.ascontiguousarray(arrays[name]).tobytes())
-        return sha.hexdigest()
+_ROUND = 2
+"""Blocks between two looks at how exact the answer is, whatever the number of threads."""
+_FEWEST = 2 * _ROUND
+"""Blocks before the first look: fewer say too little about their spread."""
+_PILOT = 100
+"""Futures from which the target's place among work that may come in is taken."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -77,157 +61,182 @@ class Futures:
     """finish: the target's finish in every future, minutes since the origin, rising, shape (runs,).
 
     drives: (stage index, cause, mean minutes), the largest first; they add up to the mean finish. harm: for each
-    other dated job its chance of being in time without and with the target, by index of the job.
+    other dated job its chance of being in time without and with the target, by index of the job. error: half the
+    width of the 95 % interval of the quantile that was asked for, in working minutes of the shop. missed: in what
+    share of the futures a stage is ready only after the customer's last time, by index of the operation; there it
+    begins as soon as it can, as if another time were given.
     """
 
     finish: Floats
     drives: tuple[tuple[int, str, float], ...]
     harm: dict[int, tuple[float, float]]
+    error: float = float("inf")
+    missed: dict[int, float] = field(default_factory=dict)
+
+    @property
+    def runs(self) -> int:
+        """How many futures it rests on."""
+        return int(self.finish.size)
 
     def quantile(self, p: float) -> float:
         """The earliest finish that a share p or more of the futures meet (Hyndman & Fan's type 1)."""
         return float(np.quantile(self.finish, p, method="inverted_cdf"))
 
 
-def run(book: Book, *, runs: int, seed: int, threads: int = 1) -> Futures:
-    """Draw `runs` futures of the book, with and without the target.
+def run(book: Book, *, runs: int, seed: int, threads: int = 1, level: float = LEVEL) -> Futures:
+    """Draw `runs` futures of the book, the first HARM_RUNS of them with and without the target.
+
+    level: the chance at which the date is asked for: `error` is that of this quantile.
 
     Raises:
-        NetworkError: the work cannot be simulated; HorizonTooShort: it runs on past the calendars.
+        NetworkError: the work cannot be simulated. NoWindowLeft: too often the target is not ready before the
+            customer's last time. HorizonTooShort: it runs on past the calendars.
 
     """
-    minutes = draw(_columns(book), [job.number for job in book.jobs], runs, seed)
-    with_it = _simulated(book, minutes, threads, target=book.target)
-    dated = [i for i, job in enumerate(book.jobs) if job.due is not None and i != book.target]
-    harm: dict[int, tuple[float, float]] = {}
-    if dated:
-        rest = _without_target(book)
-        before = _simulated(rest, minutes, threads).finish
-        for i in dated:
-            due = book.jobs[i].due
-            harm[i] = (float(np.mean(before[:, i] <= due)), float(np.mean(with_it.finish[:, i] <= due)))
-    chain = with_it.chain
-    assert chain is not None  # noqa: S101 - a target was given
-    drives = [
-        (stage, CAUSES[cause], float(chain[stage, cause]))
-        for stage, cause in zip(*np.nonzero(chain > 1e-9), strict=True)
-    ]
-    drives.sort(key=lambda drive: -drive[2])
-    return Futures(np.sort(with_it.finish[:, book.target]), tuple((int(s), c, m) for s, c, m in drives), harm)
+    gathered = _Gathered(book, runs, seed, threads, level)
+    gathered.add(gathered.blocks)
+    return gathered.futures()
 
 
-def instant_of(book: Book, minutes: float) -> datetime:
-    """The UTC instant of minutes since the book's origin."""
-    return to_instant(book.origin, minutes)
+def run_until(
+    book: Book,
+    *,
+    seed: int,
+    within: float = 15.0,
+    most: int = 6000,
+    level: float = LEVEL,
+    threads: int = 1,
+    go_on: Callable[[], bool] = lambda: True,
+) -> Futures:
+    """As `run`, with as many futures as it takes until the quantile at `level` is known to `within` working minutes.
+
+    within: half the width of its 95 % interval. most: futures at the most. go_on: asked now and then; False ends it.
+    `run` with the same seed and level and as many runs as this took gives the same answer. Raises as `run` does.
+    """
+    gathered = _Gathered(book, most, seed, threads, level)
+    gathered.add(_FEWEST)
+    while gathered.done < gathered.blocks and gathered.error() > within and go_on():
+        gathered.add(_ROUND)
+    return gathered.futures()
 
 
-def to_bytes(book: Book) -> bytes:
-    """The book as a compressed NumPy archive."""
-    text, arrays = _parts(book)
-    stream = io.BytesIO()
-    np.savez_compressed(stream, text=np.frombuffer(text.encode(), np.uint8), **arrays)  # type: ignore[arg-type]
-    return stream.getvalue()
+class _Gathered:
+    """Futures of a book gathered block by block."""
 
+    def __init__(self, book: Book, most: int, seed: int, threads: int, level: float) -> None:
+        self.book, self.most, self.threads, self.level = book, most, threads, level
+        self.blocks, self.done = -(-most // BLOCK), 0
+        self.layout = Layout(book, seed)
+        self.dated = {
+            i: job.due for i, job in enumerate(book.jobs) if job.due is not None and i != book.target
+        }
+        self.with_it = self.layout.simulator()
+        self.without = self.layout.simulator(without=book.target) if self.dated else None
+        self.results: list[Result] = []
+        self.before: list[Floats] = []
 
-def from_bytes(stored: bytes) -> Book:
-    """The book that `to_bytes` stored."""
-    with np.load(io.BytesIO(stored), allow_pickle=False) as archive:
-        facts: dict[str, Any] = json.loads(archive["text"].tobytes().decode())
-        calendars = [
-            Calendar.of(archive[f"open{i}"], archive[f"close{i}"]) for i in range(facts["calendars"])
+    def add(self, blocks: int) -> None:
+        """Run so many blocks more, or those that are left."""
+        first, last = self.done, min(self.done + blocks, self.blocks)
+        results: list[Result | None] = [None] * (last - first)
+        before: list[Floats | None] = [None] * (last - first)
+
+        def one(part: int) -> None:
+            begin = (first + part) * BLOCK
+            minutes = self.layout.draw(first + part, min(BLOCK, self.most - begin))
+            results[part] = self.with_it.run(minutes, target=self.book.target)
+            compared = minutes[: max(HARM_RUNS - begin, 0)]
+            if self.without is not None and len(compared):
+                before[part] = self.without.run(compared).finish
+
+        in_threads(one, last - first, self.threads)
+        self.results += [result for result in results if result is not None]
+        self.before += [finish for finish in before if finish is not None]
+        self.done = last
+
+    def error(self) -> float:
+        blocks = [result.finish[:, self.book.target] for result in self.results]
+        return half_width(blocks, self.level, self.book.plan.shop.calendars[0])
+
+    def futures(self) -> Futures:
+        weight = np.array([len(result.finish) for result in self.results], float)
+        weight /= weight.sum()
+        finish = np.concatenate([result.finish for result in self.results])
+        chain = np.zeros_like(self.results[0].chain)
+        missed = np.zeros(len(self.book.plan.operations))
+        for share, result in zip(weight, self.results, strict=True):
+            chain += share * result.chain
+            missed += share * result.missed
+        self._check_missed(missed)
+        drives = [
+            (int(stage), CAUSES[cause], float(chain[stage, cause]))
+            for stage, cause in zip(*np.nonzero(chain > 1e-9), strict=True)
         ]
-        quantiles, elapsed, shared = (archive[name] for name in ("quantiles", "elapsed", "shared"))
-    shop = SimShop(tuple(Unit(**unit) for unit in facts["units"]), tuple(calendars))
-    columns = tuple(
-        MinutesSpec(row, float(e), float(s)) for row, e, s in zip(quantiles, elapsed, shared, strict=True)
-    )
-    plan = Plan(
-        shop,
-        tuple(Need(**need) for need in facts["needs"]),
-        tuple(_operation(operation) for operation in facts["operations"]),
-        columns,
-        tuple(facts["column_job"]),
-        tuple(facts["column_kind"]),
-    )
-    edges = tuple(Edge(**{**edge, "kind": EdgeKind(edge["kind"])}) for edge in facts["edges"])
-    jobs = tuple(BookedJob(**job) for job in facts["jobs"])
-    return Book(datetime.fromisoformat(facts["origin"]), plan, edges, jobs, facts["target"])
+        drives.sort(key=lambda drive: -drive[2])
+        shares = {int(i): float(missed[i]) for i in np.flatnonzero(missed)}
+        mine = np.sort(finish[:, self.book.target])
+        return Futures(mine, tuple(drives), self._harm(finish), self.error(), shares)
+
+    def _harm(self, finish: Floats) -> dict[int, tuple[float, float]]:
+        if not self.dated:
+            return {}
+        before = np.concatenate(self.before)
+        after = finish[: len(before)]
+        return {
+            i: (float(np.mean(before[:, i] <= due)), float(np.mean(after[:, i] <= due)))
+            for i, due in self.dated.items()
+        }
+
+    def _check_missed(self, missed: Floats) -> None:
+        for i, operation in enumerate(self.book.plan.operations):
+            if operation.job == self.book.target and missed[i] > 1.0 - self.level:
+                raise NoWindowLeft(
+                    f"'{operation.name}' is not ready before the last of the customer's times is over, in "
+                    f"{missed[i]:.0%} of the futures. Give it another time, or take this one away."
+                )
 
 
-def _operation(stored: dict[str, Any]) -> Operation:
-    running = stored["running"]
-    if running is not None:
-        running = Running(running["machine"], tuple(running["people"]))
-    return Operation(**{**stored, "running": running})
+def finishes(book: Book, *, runs: int, seed: int, threads: int = 1) -> Floats:
+    """When each job of the book finishes in `runs` futures, minutes since the origin, shape (runs, jobs).
+
+    Raises as `run` does, but for a customer's times that are over.
+    """
+    plain = replace(book, target=-1)
+    return look(plain, draws(plain, runs=runs, seed=seed, threads=threads), threads=threads).finish
 
 
-def _parts(book: Book) -> tuple[str, dict[str, Floats]]:
-    """The book as canonical JSON and arrays."""
-    plan = book.plan
-    facts = {
-        "origin": book.origin.isoformat(),
-        "calendars": len(plan.shop.calendars),
-        "units": [asdict(unit) for unit in plan.shop.units],
-        "needs": [asdict(need) for need in plan.needs],
-        "operations": [asdict(operation) for operation in plan.operations],
-        "edges": [asdict(edge) for edge in book.edges],
-        "jobs": [asdict(job) for job in book.jobs],
-        "column_job": plan.column_job,
-        "column_kind": plan.column_kind,
-        "target": book.target,
-    }
-    arrays = {
-        "quantiles": np.array([c.quantiles for c in plan.columns]).reshape(-1, PROBS.size),
-        "elapsed": np.array([c.elapsed for c in plan.columns], float),
-        "shared": np.array([c.shared for c in plan.columns], float),
-    }
-    for i, calendar in enumerate(plan.shop.calendars):
-        arrays[f"open{i}"], arrays[f"close{i}"] = calendar.open, calendar.close
-    return json.dumps(facts, sort_keys=True, separators=(",", ":")), arrays
+@dataclass(frozen=True, eq=False)
+class Look:
+    """Futures of a whole book. finish: of each job, minutes since the origin, shape (runs, jobs).
+
+    trace: start, end of the attended part, and end of each operation, shape (runs, operations, 3), if asked for.
+    units: with it, the units that each operation was on as a bit mask, shape (runs, operations). missed: as of
+    `Futures`.
+    """
+
+    finish: Floats
+    trace: Floats | None = None
+    units: NDArray[np.uint64] | None = None
+    missed: dict[int, float] = field(default_factory=dict)
 
 
-def _columns(book: Book) -> Columns:
-    _, arrays = _parts(book)
-    plan = book.plan
-    return Columns(
-        arrays["quantiles"],
-        PROBS,
-        np.array(plan.column_job, np.int64),
-        np.array(plan.column_kind, np.int64),
-        job_corr=JOB_CORR,
-        kind_corr=np.minimum(arrays["shared"], 1.0 - JOB_CORR),
-        elapsed=arrays["elapsed"],
-    )
+def draws(book: Book, *, runs: int, seed: int, threads: int = 1) -> Floats:
+    """The minutes of every column in `runs` futures: the same for all that share columns.
+
+    Shape (runs, columns); with work that may come in its columns and arrivals follow.
+    """
+    layout = Layout(book, seed)
+    minutes = np.empty((runs, layout.width))
+
+    def fill(block: int) -> None:
+        layout.fill(block, minutes[block * BLOCK : (block + 1) * BLOCK])
+
+    in_threads(fill, -(-runs // BLOCK), threads)
+    return minutes
 
 
-def _simulated(book: Book, minutes: Floats, threads: int, target: int = -1) -> Any:
-    plan = book.plan
-    network = build_network(plan.shop, plan.needs, plan.operations, book.edges, jobs=len(book.jobs))
-    return simulate(
-        plan.shop,
-        rank_by_job(network, _ranks(book.jobs, book.target)),
-        minutes,
-        target=target,
-        threads=threads,
-    )
-
-
-def _ranks(jobs: Sequence[BookedJob], target: int) -> list[float]:
-    """The earliest date first, then those without one in the order of their numbers, the asked one last of all."""
-    return [
-        2 * LAST if i == target else job.due if job.due is not None else LAST + job.number
-        for i, job in enumerate(jobs)
-    ]
-
-
-def _without_target(book: Book) -> Book:
-    """The same book without the target's work; the columns stay, so that all other draws do."""
-    kept = [i for i, operation in enumerate(book.plan.operations) if operation.job != book.target]
-    place = {old: new for new, old in enumerate(kept)}
-    operations = tuple(book.plan.operations[i] for i in kept)
-    edges = tuple(
-        replace(edge, before=place[edge.before], after=place[edge.after])
-        for edge in book.edges
-        if edge.before in place and edge.after in place
-    )
-    return replace(book, plan=replace(book.plan, operations=operations), edges=edges)
+def look(book: Book, minutes: Floats, *, trace: bool = False, threads: int = 1) -> Look:
+    """Run the book, its target too, on minutes of `draws`. Raises as `run` does, but for a customer's times."""
+    found = Layout(book, 0).simulator().run(minutes, trace=trace, threads=threads)
+    missed = {int(i): float(found.missed[i]) for i in np.flatnonzero(found.missed)}
+    return Look(found.finish, found.trace, found.units, missed)

@@ -8,6 +8,8 @@ pseudo-counts, so that a few records bend it little.
 
 from __future__ import annotations
 
+import math
+
 import numpy as np
 from numpy.typing import NDArray
 
@@ -26,6 +28,15 @@ def empty() -> Floats:
 def bin_of(pit: float) -> int:
     """The bin that a PIT in [0, 1] falls in."""
     return min(max(int(pit * BINS), 0), BINS - 1)
+
+
+def counted(pits: Floats, pit: float, weight: float) -> Floats:
+    """The histogram with one more PIT; nan counts for nothing."""
+    if math.isnan(pit):
+        return pits
+    after = pits.copy()
+    after[bin_of(pit)] += weight
+    return after
 
 
 def cumulative(own: Floats, shop: Floats | None = None, weight: float = PRIOR_WEIGHT) -> Floats:

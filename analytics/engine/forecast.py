@@ -13,6 +13,7 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from analytics.engine import scores
+from analytics.engine.student import blend_cdf
 from analytics.engine.trade import LONGEST_MIN
 
 Floats = NDArray[np.float64]
@@ -93,18 +94,46 @@ class LogLaw:
 
     def cdf(self, log_minutes: ArrayLike) -> Floats:
         """The probability of at most these log minutes; same shape."""
-        return self._cdf((np.asarray(log_minutes, float) - self.location) / self.scale)
-
-    def _cdf(self, z: Floats) -> Floats:
-        from scipy.special import stdtr
-
-        late = (z - DISRUPTION_SHIFT / self.scale) / DISRUPTION_SCALE
-        return np.asarray((1 - self.disrupted) * stdtr(self.df, z) + self.disrupted * stdtr(self.df, late))
+        return Blend.of(self).cdf(log_minutes)
 
     def minutes_at(self, probs: Floats) -> Floats:
         """Minutes at the probabilities, capped; not falling."""
-        grid = _GRID
-        z = np.interp(probs, self._cdf(grid), grid)
-        logs = self.location + np.minimum(self.scale * z, CAP)
-        logs = np.clip(logs, math.log(SHORTEST), math.log(LONGEST))
-        return np.exp(logs)
+        return Blend.of(self).minutes_at(probs)
+
+
+@dataclass(frozen=True, eq=False)
+class Blend:
+    """log(minutes) as a mixture of laws, as of models that differ in how long they remember.
+
+    location, scale, df, weight: shape (c,); the weights add up to 1. disrupted: the probability of trouble.
+    """
+
+    location: Floats
+    scale: Floats
+    df: Floats
+    weight: Floats
+    disrupted: float
+
+    @classmethod
+    def of(cls, law: LogLaw) -> Blend:
+        """One law as a mixture."""
+        one = np.ones(1)
+        return cls(law.location * one, law.scale * one, law.df * one, one, law.disrupted)
+
+    def cdf(self, log_minutes: ArrayLike) -> Floats:
+        """The probability of at most these log minutes; same shape."""
+        at = np.asarray(log_minutes, float)
+        found = blend_cdf(
+            at.ravel(), self.location, self.scale, self.df, self.weight, self.disrupted,
+            DISRUPTION_SHIFT, DISRUPTION_SCALE,
+        )  # fmt: skip
+        return np.asarray(found.reshape(at.shape))
+
+    def minutes_at(self, probs: Floats) -> Floats:
+        """Minutes at the probabilities, capped; not falling."""
+        middle = float(self.location @ self.weight)
+        widest = float(np.max(self.scale + np.abs(self.location - middle)))
+        grid = middle + widest * _GRID
+        logs = np.interp(probs, self.cdf(grid), grid)
+        logs = np.minimum(logs, middle + CAP)
+        return np.exp(np.clip(logs, math.log(SHORTEST), math.log(LONGEST)))

@@ -22,12 +22,15 @@ F = TypeVar("F", bound=Callable[..., Any])
 
 # state.words: units that are free, needs that someone waits for, units that are open
 FREE, WAITING, OPEN = range(3)
-# state.counts: operations started, in the event heap, on the stack of holds; and the one that came too late, or -1
-STARTED, EVENTS, HOLDS, LATE = range(4)
-# state.clock: the next release of a unit, the next change of any calendar, the next opening
-UPCOMING, CHANGE, OPENING = range(3)
+# state.counts: own operations started, in the event heap, on the stack of holds; the one that came too late, or -1;
+# slots of work that may come in which are over
+STARTED, EVENTS, HOLDS, LATE, SLOTS = range(5)
+# state.clock: the next release of a unit, the next change of any calendar, the next opening, the next to come in
+UPCOMING, CHANGE, OPENING, ARRIVAL = range(4)
 # columns of the chain, as `simulate.CAUSES`
-ATTENDED, UNATTENDED, CLOSED, MACHINE, PERSON, HOLD, RELEASE = range(7)
+ATTENDED, UNATTENDED, CLOSED, MACHINE, PERSON, HOLD, RELEASE, COOLING, VISIT = range(9)
+HEATS, COLD = 1, 2  # as in `records`
+ABSENT = 1e12  # as in `network`
 
 ONE, NONE = np.uint64(1), np.uint64(0)
 
@@ -185,6 +188,17 @@ def _release_followers(tables: Any, state: Any, i: int, now: float) -> None:
 
 
 @inlined
+def _cooled(tables: Any, state: Any, i: int, t: float, held: int) -> float:
+    """The moment at which the machine of operation i is cold enough for it."""
+    cold = t
+    if tables.operations[i].heat & COLD:
+        if held:
+            cold = max(t, state.posts[state.used[0]].hot)
+        state.cooled[i] = cold - t
+    return cold
+
+
+@inlined
 def _occupy(
     tables: Any, state: Any, minutes: Any, i: int, t: float, held: int, count: int, setup: float
 ) -> None:
@@ -193,28 +207,40 @@ def _occupy(
     work = setup + (minutes[attended] if attended >= 0 else 0.0)
     for k in range(count):
         state.keeps[k] = tables.units[state.used[k]].calendar
-    attended_end = _advance(tables, state, t, work, count)
+    attended_end = _advance(tables, state, _cooled(tables, state, i, t, held), work, count)
     end = attended_end
     if unattended >= 0:
         if held:
             state.keeps[0] = tables.units[state.used[0]].unattended
         end = _advance(tables, state, attended_end, minutes[unattended], held)
-    freed, blocker = state.course[i].ready, -1
-    for k in range(count):
-        u = state.used[k]
-        if state.posts[u].release > freed:
-            freed, blocker = state.posts[u].release, u
-        until = end if k < held else attended_end
-        state.posts[u].release = until
-        if until > t:
-            state.words[FREE] &= ~(ONE << np.uint64(u))
-            state.clock[UPCOMING] = min(state.clock[UPCOMING], until)
+    if held and tables.operations[i].heat & HEATS:
+        state.posts[state.used[0]].hot = end + tables.units[state.used[0]].cool
     course = state.course[i]
     course.start, course.attended_end, course.end, course.worked = t, attended_end, end, work
+    _take_units(tables, state, i, held, count)
+    if i < tables.own:
+        state.counts[STARTED] += 1
+        if end == np.inf:
+            state.counts[LATE] = i
+
+
+@inlined
+def _take_units(tables: Any, state: Any, i: int, held: int, count: int) -> None:
+    """Keep units used[:count] till operation i is done with them, and note which of them was free last."""
+    course = state.course[i]
+    freed, blocker, on = course.ready, -1, NONE
+    for k in range(count):
+        u = state.used[k]
+        on |= ONE << np.uint64(u)
+        if state.posts[u].release > freed:
+            freed, blocker = state.posts[u].release, u
+        until = course.end if k < held else course.attended_end
+        state.posts[u].release = until
+        if until > course.start:
+            state.words[FREE] &= ~(ONE << np.uint64(u))
+            state.clock[UPCOMING] = min(state.clock[UPCOMING], until)
     course.freed, course.blocker = freed, blocker
-    state.counts[STARTED] += 1
-    if end == np.inf:
-        state.counts[LATE] = i
+    state.on[i] = on
 
 
 @inlined
@@ -236,35 +262,92 @@ def _begin_holds(tables: Any, state: Any, minutes: Any, now: float) -> None:
         _release_followers(tables, state, i, now)
 
 
+@compiled
+def _pick(tables: Any, state: Any, i: int, machines: Any, now: float) -> int:
+    """The first of these machines; rather one that has the roll on it, and then one that is cold if it must be."""
+    best, lowest = -1, 4
+    while machines and lowest > 0:
+        u = _lowest(machines)
+        machines &= machines - ONE
+        worth = 0
+        if tables.operations[i].roll >= 0 and state.posts[u].roll != tables.operations[i].roll:
+            worth = 2
+        if tables.operations[i].heat & COLD and state.posts[u].hot > now:
+            worth += 1
+        if worth < lowest:
+            best, lowest = u, worth
+    return best
+
+
+@compiled
+def _allowed(tables: Any, state: Any, i: int, now: float, work: float, held: int, count: int) -> float:
+    """When the customer lets operation i begin on units used[:count]: now, or the opening to wait for."""
+    v, last = tables.operations[i].first_visit, tables.operations[i].last_visit
+    visits = tables.visits
+    while v < last and visits[v].close <= now:
+        v += 1
+    if v == last:  # none is left: as if the customer gave another time
+        state.missed[i] += 1
+        return now
+    if visits[v].open > now:
+        return visits[v].open  # type: ignore[no-any-return]
+    cold = state.posts[state.used[0]].hot if held and tables.operations[i].heat & COLD else -np.inf
+    for k in range(count):
+        state.keeps[k] = tables.units[state.used[k]].calendar
+    if _advance(tables, state, max(now, cold), work, count) <= visits[v].close:
+        return now
+    for w in range(v + 1, last):
+        if _advance(tables, state, max(visits[w].open, cold), work, count) <= visits[w].close:
+            return visits[v + 1].open  # type: ignore[no-any-return]
+    return now  # it fits in none that is left
+
+
+@compiled
+def _wait_for_visit(tables: Any, state: Any, i: int, now: float, until: float, count: int) -> None:
+    """Put operation i off to the customer's next time; the first time note what it waited for till now."""
+    visit = state.visit[i]
+    if visit.refused == np.inf:
+        visit.refused, visit.freed, visit.blocker = now, state.course[i].ready, -1
+        for k in range(count):
+            if state.posts[state.used[k]].release > visit.freed:
+                visit.freed, visit.blocker = state.posts[state.used[k]].release, state.used[k]
+    visit.allowed = until
+    _push_event(state.events, state.counts[EVENTS], until, i)
+    state.counts[EVENTS] += 1
+
+
 @inlined
 def _start(tables: Any, state: Any, minutes: Any, need: int, now: float) -> None:
-    """Start the first that waits for this need, on the first units that are free and open."""
+    """Start the first that waits for this need on the first units that are free and open, if the customer lets it."""
     i = tables.by_rank[_pop(state.heap, tables.needs[need].heap, state.waiting[need])]
     state.waiting[need] -= 1
     if state.waiting[need] == 0:
         state.words[WAITING] &= ~(ONE << np.uint64(need))
     available = state.words[FREE] & state.words[OPEN]
     machines, people = tables.needs[need].machines & available, tables.needs[need].people & available
-    held, setup = 0, 0.0
+    held, setup, roll = 0, 0.0, tables.operations[i].roll
     if machines:
-        held, roll = 1, tables.operations[i].roll
-        unit = _lowest(machines)
-        if roll >= 0:
-            while machines:  # rather a machine that has the roll on it
-                other = _lowest(machines)
-                machines &= machines - ONE
-                if state.posts[other].roll == roll:
-                    unit = other
-                    break
-            if state.posts[unit].roll != roll:
+        held, unit = 1, _lowest(machines)
+        if roll >= 0 or tables.operations[i].heat & COLD:
+            unit = _pick(tables, state, i, machines, now)
+            if roll >= 0 and state.posts[unit].roll != roll:
                 setup = tables.roll_change
-                state.posts[unit].roll = roll
         state.used[0] = unit
     count = held + tables.needs[need].count
     for k in range(held, count):
         state.used[k] = _lowest(people)
         people &= people - ONE
-    _launch(tables, state, minutes, i, now, held, count, setup)
+    until = now
+    if tables.operations[i].first_visit < tables.operations[i].last_visit:
+        attended = tables.operations[i].attended
+        work = setup + (minutes[attended] if attended >= 0 else 0.0)
+        until = _allowed(tables, state, i, now, work, held, count)
+    if until > now:
+        _wait_for_visit(tables, state, i, now, until, count)
+    else:
+        if held and roll >= 0:
+            state.posts[state.used[0]].roll = roll
+        _launch(tables, state, minutes, i, now, held, count, setup)
 
 
 @compiled
@@ -337,20 +420,49 @@ def _begin(tables: Any, state: Any, minutes: Any, release: Any) -> None:
     state.words[WAITING] = NONE
     for u in range(tables.units.size):
         state.posts[u].release = -np.inf
-        state.posts[u].roll = tables.units[u].roll
+        state.posts[u].roll, state.posts[u].hot = tables.units[u].roll, tables.units[u].hot
     for k in range(tables.calendars.size):
         state.cursor[k] = tables.calendars[k].first
     _open_units(tables, state, 0.0)
-    for i in range(tables.operations.size):
+    for i in range(tables.own):
         state.course[i].ready = max(release[i], 0.0)
         state.course[i].left = tables.operations[i].predecessors
         state.course[i].binding = -1
-    for i in range(tables.operations.size):
+    for i in tables.visitors:
+        state.visit[i].refused = np.inf
+    for i in range(tables.own):
         if tables.operations[i].running:
             _go_on(tables, state, minutes, i)
         elif tables.operations[i].predecessors == 0:
             _become_ready(tables, state, i, 0.0)
             _begin_holds(tables, state, minutes, 0.0)
+    _next_arrival(tables, state, minutes)
+
+
+@compiled
+def _next_arrival(tables: Any, state: Any, minutes: Any) -> None:
+    """Note when the next job comes in, passing over the slots without one."""
+    slot = state.counts[SLOTS]
+    while slot < tables.slots.size and minutes[tables.slots[slot].arrival] >= ABSENT:
+        slot += 1
+    state.counts[SLOTS] = slot
+    state.clock[ARRIVAL] = minutes[tables.slots[slot].arrival] if slot < tables.slots.size else np.inf
+
+
+@compiled
+def _come_in(tables: Any, state: Any, minutes: Any) -> None:
+    """Lay out the job that comes in, at the moment at which it does."""
+    slot, now = tables.slots[state.counts[SLOTS]], state.clock[ARRIVAL]
+    for i in range(slot.first, slot.last):
+        state.course[i].ready = now
+        state.course[i].left = tables.operations[i].predecessors
+        state.course[i].binding = -1
+    for i in range(slot.first, slot.last):
+        if tables.operations[i].predecessors == 0:
+            _become_ready(tables, state, i, now)
+            _begin_holds(tables, state, minutes, now)
+    state.counts[SLOTS] += 1
+    _next_arrival(tables, state, minutes)
 
 
 @compiled
@@ -369,11 +481,23 @@ def _go_on(tables: Any, state: Any, minutes: Any, i: int) -> None:
 
 
 @compiled
+def _stuck(tables: Any, state: Any) -> int:
+    """The first of the shop's own operations that waits though nothing will come any more."""
+    first = tables.own
+    for need in range(tables.needs.size):
+        for k in range(state.waiting[need]):
+            first = min(first, tables.by_rank[state.heap[tables.needs[need].heap + k]])
+    return first  # type: ignore[no-any-return]
+
+
+@compiled
 def _replicate(tables: Any, state: Any, minutes: Any, release: Any) -> int:
     """Run one replication; -1, or the operation at which the calendars were not long enough."""
     _begin(tables, state, minutes, release)
     now = 0.0
-    while state.counts[STARTED] < tables.operations.size and state.counts[LATE] < 0:
+    while state.counts[STARTED] < tables.goal and state.counts[LATE] < 0:
+        while state.clock[ARRIVAL] <= now:
+            _come_in(tables, state, minutes)
         while state.counts[EVENTS] > 0 and state.events[0].time <= now:
             i = _pop_event(state.events, state.counts[EVENTS])
             state.counts[EVENTS] -= 1
@@ -386,13 +510,26 @@ def _replicate(tables: Any, state: Any, minutes: Any, release: Any) -> int:
             if need < 0:
                 break
             _start(tables, state, minutes, need, now)
-        now = state.events[0].time if state.counts[EVENTS] > 0 else np.inf
+        now = state.clock[ARRIVAL]
+        if state.counts[EVENTS] > 0:
+            now = min(now, state.events[0].time)
         waiting = state.words[WAITING]
         if waiting:  # else a unit that is freed or opens changes nothing
             now = min(now, state.clock[UPCOMING], state.clock[OPENING])
-            if now == np.inf:
-                return tables.by_rank[state.heap[tables.needs[_lowest(waiting)].heap]]  # type: ignore[no-any-return]
+        if now == np.inf and state.counts[STARTED] < tables.goal and state.counts[LATE] < 0:
+            return _stuck(tables, state)
     return state.counts[LATE]  # type: ignore[no-any-return]
+
+
+@compiled
+def _account_wait(
+    tables: Any, i: int, ready: float, freed: float, blocker: int, spent: Any, waits: Any
+) -> None:
+    """Lay the wait from ready to freed to the unit that was busy till then, if there was one."""
+    if blocker >= 0 and freed > ready:
+        held = (tables.needs[tables.operations[i].need].machines >> np.uint64(blocker)) & ONE
+        spent[MACHINE if held else PERSON] += freed - ready
+        waits[blocker] += freed - ready
 
 
 @compiled
@@ -417,11 +554,19 @@ def _account(tables: Any, state: Any, minutes: Any, targets: Any, chain: Any, wa
                 alone = minutes[tables.operations[i].unattended]
                 spent[UNATTENDED] += alone
                 spent[CLOSED] += course.end - course.attended_end - alone
-        if course.blocker >= 0:
-            held = (tables.needs[tables.operations[i].need].machines >> np.uint64(course.blocker)) & ONE
-            spent[MACHINE if held else PERSON] += course.freed - course.ready
-            waits[course.blocker] += course.freed - course.ready
-        spent[CLOSED] += course.start - course.freed
+        ready = course.ready
+        if tables.operations[i].heat & COLD:
+            spent[COOLING] += state.cooled[i]
+            spent[CLOSED] -= state.cooled[i]
+        if tables.operations[i].first_visit < tables.operations[i].last_visit:
+            visit = state.visit[i]
+            if visit.refused < np.inf:
+                _account_wait(tables, i, ready, visit.freed, visit.blocker, spent, waits)
+                spent[CLOSED] += visit.refused - max(ready, visit.freed)
+                spent[VISIT] += visit.allowed - visit.refused
+                ready = visit.allowed
+        _account_wait(tables, i, ready, course.freed, course.blocker, spent, waits)
+        spent[CLOSED] += course.start - max(ready, course.freed)
         if course.binding < 0:
             spent[RELEASE] += course.ready
             return
@@ -444,8 +589,9 @@ def run(
     trace: Any,
     chain: Any,
     waits: Any,
+    units: Any,
 ) -> tuple[int, int]:
-    """Replications first to last - 1, written into finish, trace, chain and waits.
+    """Replications first to last - 1, written into finish, trace, chain, waits and units.
 
     Gives (-1, -1), or the replication and the operation at which the calendars were not long enough.
     """
@@ -455,11 +601,12 @@ def run(
         if late >= 0:
             return r, late
         finish[r, :] = 0.0
-        for i in range(tables.operations.size):
+        for i in range(tables.own):
             job = tables.operations[i].job
             finish[r, job] = max(finish[r, job], state.course[i].end)
         if trace.shape[0] > 0:
-            for i in range(tables.operations.size):
+            for i in range(tables.own):
+                units[r, i] = state.on[i]
                 trace[r, i, 0] = state.course[i].start
                 trace[r, i, 1] = state.course[i].attended_end
                 trace[r, i, 2] = state.course[i].end

@@ -6,7 +6,7 @@ Everything here is plain data with keys of the caller's; the result speaks of in
 from __future__ import annotations
 
 from collections.abc import Collection, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from datetime import date, datetime, time, timedelta
 from typing import Literal
 from zoneinfo import ZoneInfo
@@ -21,6 +21,8 @@ Floats = NDArray[np.float64]
 Alone = Literal["no", "open_hours", "always"]
 
 BENCH = "bench"
+HEATING = ("printer", "print_and_cut")
+"""Stages on these leave their machine hot."""
 
 
 class CannotPlan(ValueError):
@@ -39,7 +41,11 @@ class PersonSpec:
 
 @dataclass(frozen=True)
 class MachineSpec:
-    """A machine: the kinds of machine it stands in for, the processes it prints by (none: any)."""
+    """A machine: the kinds of machine it stands in for, the processes it prints by (none: any).
+
+    loaded: the film on it now. cool_min: how long after the end of a print it is too hot to cut. hot_until: minutes
+    since the origin until which it is too hot now.
+    """
 
     key: int
     name: str
@@ -47,11 +53,18 @@ class MachineSpec:
     processes: frozenset[int] = frozenset()
     capacity: int = 1
     alone: Alone = "no"
+    loaded: int | None = None
+    cool_min: float = 0.0
+    hot_until: float = 0.0
 
 
 @dataclass(frozen=True)
 class ShopSpec:
-    """The shop from `origin` on: opening windows per weekday, closed local dates, people and machines."""
+    """The shop from `origin` on: opening windows per weekday, closed local dates, people and machines.
+
+    extra: further windows on single local dates (closing after it opens), also on dates that are closed.
+    roll_change_min: attended minutes for putting another film on a machine.
+    """
 
     origin: datetime
     zone: str
@@ -59,6 +72,8 @@ class ShopSpec:
     closed: frozenset[date]
     people: tuple[PersonSpec, ...]
     machines: tuple[MachineSpec, ...]
+    extra: tuple[tuple[date, time, time], ...] = ()
+    roll_change_min: float = 0.0
 
 
 @dataclass(frozen=True)
@@ -87,6 +102,9 @@ class StageSpec:
 
     job: index into the jobs. kind: index of its stage kind. A stage without machine kind and with 0 people is a
     hold. hands_on, unattended: None for no such part. ready_at: minutes since the origin, from what is done.
+    windows: when the customer lets it begin, (open, close) in minutes since the origin, none: at any time; where its
+    hands-on minutes end after the close it waits for a window that they fit in, if there is one. media: the film to
+    be on the machine. pinned: it does not begin before, and then goes ahead of all that waits.
     """
 
     key: int
@@ -103,11 +121,17 @@ class StageSpec:
     unattended: MinutesSpec | None = None
     ready_at: float = 0.0
     running: RunningSpec | None = None
+    windows: tuple[tuple[float, float], ...] = ()
+    media: int | None = None
+    pinned: float | None = None
 
 
 @dataclass(frozen=True, eq=False)
 class Plan:
-    """What `build_network` and `draw` need: the sampled columns in the order that the operations name them."""
+    """What `build_network` and `draw` need: the sampled columns in the order that the operations name them.
+
+    people, machines: the simulated units of each person and machine, by key.
+    """
 
     shop: SimShop
     needs: tuple[Need, ...]
@@ -115,6 +139,8 @@ class Plan:
     columns: tuple[MinutesSpec, ...]
     column_job: tuple[int, ...]
     column_kind: tuple[int, ...]
+    people: Mapping[int, int] = field(default_factory=dict)
+    machines: Mapping[int, Sequence[int]] = field(default_factory=dict)
 
 
 @dataclass(frozen=True)
@@ -122,8 +148,8 @@ class _Units:
     """The simulated units and where each person's and machine's are among them."""
 
     shop: SimShop
-    people: dict[int, int]
-    machines: dict[int, list[int]]
+    people: Mapping[int, int]
+    machines: Mapping[int, Sequence[int]]
 
 
 def plan(spec: ShopSpec, stages: Sequence[StageSpec], days: int) -> Plan:
@@ -135,6 +161,15 @@ def plan(spec: ShopSpec, stages: Sequence[StageSpec], days: int) -> Plan:
 
     """
     units = _units(spec, days)
+    return _laid_out(spec, units, stages)
+
+
+def plan_beside(spec: ShopSpec, first: Plan, stages: Sequence[StageSpec]) -> Plan:
+    """Other stages in the same simulated shop. Raises CannotPlan as `plan` does."""
+    return _laid_out(spec, _Units(first.shop, first.people, first.machines), stages)
+
+
+def _laid_out(spec: ShopSpec, units: _Units, stages: Sequence[StageSpec]) -> Plan:
     columns: list[MinutesSpec] = []
     column_job: list[int] = []
     column_kind: list[int] = []
@@ -159,33 +194,45 @@ def plan(spec: ShopSpec, stages: Sequence[StageSpec], days: int) -> Plan:
                 need=index,
                 attended=column(stage, stage.hands_on),
                 unattended=column(stage, stage.unattended),
-                release=max(stage.ready_at, 0.0),
+                roll=-1 if stage.media is None else stage.media,
+                release=max(stage.ready_at, stage.pinned or 0.0, 0.0),
                 running=_running(units, stage, free, busy),
                 name=stage.name,
+                windows=() if needs[-1].is_hold else stage.windows,
+                pinned=stage.pinned,
+                heats=stage.machine_kind in HEATING,
+                cold=stage.machine_kind == "cutter",
             )
         )
+    kinds = tuple(column_job), tuple(column_kind)
     return Plan(
-        units.shop, tuple(needs), tuple(operations), tuple(columns), tuple(column_job), tuple(column_kind)
+        units.shop, tuple(needs), tuple(operations), tuple(columns), *kinds, units.people, units.machines
     )
 
 
 def _units(spec: ShopSpec, days: int) -> _Units:
     """Machines first, then people, the least skilled first, so that a simple stage leaves the expert free."""
     calendars: list[Calendar] = [
-        weekly(spec.origin, spec.zone, spec.hours, days, spec.closed),
+        _with_extra(spec, usual_hours(spec, days)),
         ALWAYS,
     ]
     units: list[Unit] = []
     machines: dict[int, list[int]] = {}
     for machine in spec.machines:
-        alone = 1 if machine.alone == "always" else 0
         machines[machine.key] = list(range(len(units), len(units) + machine.capacity))
-        units += [Unit(machine.name, 0, unattended_calendar=alone)] * machine.capacity
+        units += [_machine_unit(machine, 1 if machine.alone == "always" else 0)] * machine.capacity
     people: dict[int, int] = {}
     for person in sorted(spec.people, key=lambda p: (len(p.skills), p.name)):
         people[person.key] = len(units)
         units.append(Unit(person.name, _calendar_of(spec, person, calendars)))
-    return _Units(SimShop(tuple(units), tuple(calendars)), people, machines)
+    shop = SimShop(tuple(units), tuple(calendars), spec.roll_change_min)
+    return _Units(shop, people, machines)
+
+
+def _machine_unit(machine: MachineSpec, alone: int) -> Unit:
+    """One place at a machine. alone: the calendar by which it runs with nobody there."""
+    loaded = -1 if machine.loaded is None else machine.loaded
+    return Unit(machine.name, 0, loaded, alone, machine.cool_min, machine.hot_until)
 
 
 def _calendar_of(spec: ShopSpec, person: PersonSpec, calendars: list[Calendar]) -> int:
@@ -194,6 +241,21 @@ def _calendar_of(spec: ShopSpec, person: PersonSpec, calendars: list[Calendar]) 
         return 0
     calendars.append(minus(calendars[0], [_day(spec, day) for day in sorted(person.absent)]))
     return len(calendars) - 1
+
+
+def usual_hours(spec: ShopSpec, days: int) -> Calendar:
+    """The opening hours without those on single dates. Raises NeverOpen."""
+    return weekly(spec.origin, spec.zone, spec.hours, days, spec.closed)
+
+
+def _with_extra(spec: ShopSpec, calendar: Calendar) -> Calendar:
+    """The calendar with the windows on single dates besides."""
+    if not spec.extra:
+        return calendar
+    zone = ZoneInfo(spec.zone)
+    opens = [to_minutes(spec.origin, datetime.combine(day, at, zone)) for day, at, _ in spec.extra]
+    closes = [to_minutes(spec.origin, datetime.combine(day, at, zone)) for day, _, at in spec.extra]
+    return Calendar.of(np.append(calendar.open, opens), np.append(calendar.close, closes))
 
 
 def _day(spec: ShopSpec, day: date) -> tuple[float, float]:
@@ -219,26 +281,32 @@ def _suits(machine: MachineSpec, stage: StageSpec) -> bool:
     )
 
 
-def _need(spec: ShopSpec, units: _Units, stage: StageSpec) -> Need:
-    machines = None
-    if stage.machine_kind:
-        able = able_machines(spec, stage)
-        if able:
-            machines = mask(unit for machine in able for unit in units.machines[machine.key])
-        elif stage.machine_kind != BENCH:  # a shop that lists no bench has a table all the same
-            raise CannotPlan(
-                f"No machine in the shop can do '{stage.name}': it needs a {stage.machine_kind.replace('_', '-')}"
-                " for this process. Add one under Shop, Machines, or leave the stage out."
-            )
-    able_people = [p.key for p in spec.people if stage.skill is None or stage.skill in p.skills]
-    if len(able_people) < stage.people:
-        who = f"can do {stage.skill_name.lower()}" if stage.skill is not None else "works in the shop"
-        count = "nobody" if not able_people else f"only {len(able_people)}"
+def check_stage(spec: ShopSpec, stage: StageSpec) -> None:
+    """Raise CannotPlan unless the shop has a machine and the people for a stage."""
+    # A shop that lists no bench has a table all the same.
+    if stage.machine_kind not in ("", BENCH) and not able_machines(spec, stage):
         raise CannotPlan(
-            f"'{stage.name}' needs {stage.people} and {count} {who}. Add people or their skills under Shop, People, "
-            "or leave the stage out."
+            f"No machine in the shop can do '{stage.name}': it needs a {stage.machine_kind.replace('_', '-')}"
+            " for this process. Add one under Shop, Machines, or leave the stage out."
         )
-    people = mask(units.people[key] for key in able_people) if stage.people else 0
+    able = len(_able_people(spec, stage))
+    if able < stage.people:
+        who = f"can do {stage.skill_name.lower()}" if stage.skill is not None else "works in the shop"
+        raise CannotPlan(
+            f"'{stage.name}' needs {stage.people} and {f'only {able}' if able else 'nobody'} {who}. Add people or "
+            "their skills under Shop, People, or leave the stage out."
+        )
+
+
+def _able_people(spec: ShopSpec, stage: StageSpec) -> list[int]:
+    return [p.key for p in spec.people if stage.skill is None or stage.skill in p.skills]
+
+
+def _need(spec: ShopSpec, units: _Units, stage: StageSpec) -> Need:
+    check_stage(spec, stage)
+    able = able_machines(spec, stage) if stage.machine_kind else []
+    machines = mask(unit for machine in able for unit in units.machines[machine.key]) if able else None
+    people = mask(units.people[key] for key in _able_people(spec, stage)) if stage.people else 0
     return Need(stage.name, machines, people, stage.people)
 
 

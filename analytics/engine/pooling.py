@@ -36,7 +36,7 @@ POOLED_SHAPE = 6.0
 
 def pooled_state(part: Part = "hands_on") -> State:
     """A pooled state that has seen nothing."""
-    return State.empty(POOL, part)
+    return State.empty(POOL, part, copies=1)
 
 
 def prior_from(pooled: State) -> Prior | None:
@@ -55,13 +55,14 @@ def _pool_prior() -> Prior:
 
 def _prior(post: Posterior) -> Prior:
     """A kind's prior from the pooled posterior."""
-    variance = post.cov.diagonal() * post.b / post.a
+    sigma2 = float(post.b[0] / post.a[0])
+    variance = post.cov[0].diagonal() * sigma2
     means: dict[str, float] = {}
     sds: dict[str, float] = {}
     centres: dict[str, float] = {}
     between = [KIND_SD**2] * int(KIND_WEIGHT)
     for i, name in enumerate(post.names):
-        mean, own = float(post.mean[i]), float(variance[i])
+        mean, own = float(post.mean[0, i]), float(variance[i])
         if group_of(name) == KIND:
             between.append(mean**2 + own)
         elif name.startswith(LOG):
@@ -73,6 +74,4 @@ def _prior(post: Posterior) -> Prior:
         elif name == INTERCEPT:
             means[name], level = mean, own
     sds[INTERCEPT] = math.sqrt(sum(between) / len(between) + level)
-    return Prior(
-        math.sqrt(post.b / post.a), formula=False, shape=POOLED_SHAPE, means=means, sds=sds, centres=centres
-    )
+    return Prior(math.sqrt(sigma2), formula=False, shape=POOLED_SHAPE, means=means, sds=sds, centres=centres)

@@ -15,6 +15,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from analytics.engine.features import HAS, INTERCEPT, IS, LOG, NEW, SIZE, group_of, groups_in
+from analytics.engine.solving import expected, solved
 from analytics.engine.state import State, positions, vector
 from analytics.engine.trade import PartDefault
 
@@ -25,6 +26,9 @@ SHAPE = 5.0
 
 FORMULA_SD = 0.45
 """How far a shop's level may stand from the trade formula, in log units."""
+
+WIDE = 0.8
+"""A default with a spread beyond this is not believed in its level more than in its spread."""
 
 BLANK_SD = 1.7
 """The same where there is no formula: minutes and days are both possible."""
@@ -78,15 +82,20 @@ class Prior:
 
 @lru_cache(maxsize=256)
 def stock_prior(default: PartDefault) -> Prior:
-    """The prior of a stage part whose shop has taught nothing else."""
-    return Prior(default.sigma, bool(default.components))
+    """The prior of a stage part whose shop has taught nothing else.
+
+    A default that spreads over days, as a wait's does, is no surer of its level.
+    """
+    level = {INTERCEPT: default.sigma} if default.components and default.sigma > WIDE else {}
+    return Prior(default.sigma, bool(default.components), sds=level)
 
 
 @dataclass(frozen=True, eq=False)
 class Posterior:
     """β | σ² ~ Normal(mean, σ²·cov), σ² ~ InverseGamma(a, b), in coordinates centred on what was seen.
 
-    mean: shape (p,). cov: shape (p, p). change: shape (p, p); raw row @ change = centred row.
+    One for each of the state's c copies. mean: shape (c, p). cov: shape (c, p, p). a, b: shape (c,).
+    change: shape (p, p); raw row @ change = centred row.
     """
 
     prior: Prior
@@ -94,28 +103,27 @@ class Posterior:
     mean: Floats
     cov: Floats
     change: Floats
-    a: float
-    b: float
+    a: Floats
+    b: Floats
 
-    def predict(self, features: Mapping[str, float]) -> tuple[float, float, float]:
-        """Location and scale² of a new response's Student-t, and the part of scale² that is the coefficients'.
+    def predict(self, features: Mapping[str, float]) -> tuple[Floats, Floats, Floats]:
+        """Location and scale² of a new response's Student-t, and the part of scale² that is the coefficients'; (c,).
 
         2a are its degrees of freedom. A feature that was never seen adds its prior, and so does a category that
         the shop records but that is not yet known for this stage.
         """
         x = vector(self.names, features) @ self.change
-        location = float(x @ self.mean)
-        leverage = float(x @ self.cov @ x)
+        location, leverage = expected(self.mean, self.cov, x)
         index, extra = positions(self.names), 0.0
         for name, value in features.items():
             if name not in index:
                 mean, sd = self.prior.of(name)
                 value = self._unseen(name, value)
-                location += value * mean
+                location = location + value * mean
                 extra += (value * sd) ** 2
         for group in groups_in(self.names) - groups_in(tuple(features)):
             extra += self.prior.group_sd(group) ** 2
-        leverage += extra / self.prior.sigma**2
+        leverage = leverage + extra / self.prior.sigma**2
         scale2 = self.b / self.a
         return location, scale2 * (1.0 + leverage), scale2 * leverage
 
@@ -127,18 +135,14 @@ class Posterior:
 
 
 def posterior(state: State, prior: Prior) -> Posterior:
-    """What the state and the prior say together. Cost: one inverse of p × p."""
+    """What the state and the prior say together. Cost: one inverse of p × p for each copy."""
     m0, sd0 = _prior_arrays(state.names, prior)
     precision0 = (prior.sigma / sd0) ** 2
     change = centring(state, prior.centres)
-    precision = change.T @ state.xtwx @ change
-    precision.flat[:: len(precision) + 1] += precision0
-    cov = np.asarray(np.linalg.inv(precision), np.float64)
-    right = change.T @ state.xtwy + precision0 * m0
-    mean = cov @ right
-    unexplained = state.ytwy + float(m0 @ (precision0 * m0)) - float(mean @ right)
-    b = prior.shape * prior.sigma**2 + 0.5 * max(unexplained, 0.0)
-    return Posterior(prior, state.names, mean, cov, change, prior.shape + 0.5 * state.n, b)
+    mean, cov, b = solved(
+        state.xtwx, state.xtwy, state.ytwy, change, m0, precision0, prior.shape * prior.sigma**2
+    )
+    return Posterior(prior, state.names, mean, cov, change, prior.shape + 0.5 * state.mass, b)
 
 
 @lru_cache(maxsize=1024)
@@ -157,8 +161,8 @@ def centring(state: State, centres: Mapping[str, float]) -> Floats:
     change = np.eye(len(state.names))
     for driver, has, log in _driver_columns(state.names):
         change[0, has], change[has, has] = 1.0, -1.0
-        if log is not None and state.xtwx[has, has] > 0:
-            mean = state.xtwx[has, log] / state.xtwx[has, has]
+        if log is not None and state.xtwx[0, has, has] > 0:
+            mean = state.xtwx[0, has, log] / state.xtwx[0, has, has]
             change[has, log] = -centres.get(driver, mean)
     return change
 

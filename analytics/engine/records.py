@@ -12,21 +12,31 @@ from analytics.engine.network import Network, SimShop
 OPERATION = np.dtype(
     [(name, "i4") for name in ("job", "stage", "need", "attended", "unattended", "roll", "rank")]
     + [(name, "i4") for name in ("predecessors", "first_edge", "last_edge", "running", "machine")]
+    + [(name, "i4") for name in ("heat", "first_visit", "last_visit")]
     + [("people", "u8")],
     align=True,
 )
 EDGE = np.dtype([("to", "i4"), ("kind", "i4"), ("lag", "f8")], align=True)
 NEED = np.dtype([("machines", "u8"), ("people", "u8"), ("count", "i8"), ("heap", "i8")], align=True)
-UNIT = np.dtype([("calendar", "i8"), ("unattended", "i8"), ("roll", "i8")], align=True)
+UNIT = np.dtype(
+    [(name, "i8") for name in ("calendar", "unattended", "roll")] + [("cool", "f8"), ("hot", "f8")]
+)
 CALENDAR = np.dtype([("first", "i8"), ("last", "i8"), ("units", "u8")], align=True)
 WINDOW = np.dtype([("open", "f8"), ("close", "f8")], align=True)
+SLOT = np.dtype([("first", "i8"), ("last", "i8"), ("arrival", "i8")])
+HEATS, COLD = 1, 2  # bits of an operation's heat
 
 COURSE = np.dtype(  # what became of an operation in this replication
     [(name, "f8") for name in ("ready", "start", "attended_end", "end", "worked", "freed")]
     + [(name, "i4") for name in ("left", "binding", "binding_kind", "blocker")],
     align=True,
 )
-POST = np.dtype([("release", "f8"), ("roll", "i8")], align=True)
+POST = np.dtype([("release", "f8"), ("roll", "i8"), ("hot", "f8")], align=True)
+VISIT = (
+    np.dtype(  # a wait for the customer's time: since when, until when, and which unit was waited for before
+        [(name, "f8") for name in ("refused", "allowed", "freed")] + [("blocker", "i8")], align=True
+    )
+)
 EVENT = np.dtype([("time", "f8"), ("operation", "i8")], align=True)
 
 
@@ -40,6 +50,11 @@ class Tables(NamedTuple):
     units: NDArray[np.void]
     calendars: NDArray[np.void]
     windows: NDArray[np.void]
+    visits: NDArray[np.void]  # the customers' windows
+    visitors: NDArray[np.int64]  # operations that have such windows
+    slots: NDArray[np.void]  # of work that may come in
+    own: int
+    goal: int
     roll_change: float
     alone: np.uint64  # needs that ask for no person
     people: np.uint64  # units that some need asks for as a person
@@ -58,28 +73,33 @@ class State(NamedTuple):
     window: NDArray[np.int64]
     keeps: NDArray[np.int64]
     used: NDArray[np.int64]
+    on: NDArray[np.uint64]  # the units that each operation was on
+    cooled: NDArray[np.float64]  # minutes that each waited for its machine to cool
+    visit: NDArray[np.void]
+    missed: NDArray[np.int64]  # in how many replications each began after the customer's last time
     words: NDArray[np.uint64]
     counts: NDArray[np.int64]
     clock: NDArray[np.float64]
 
 
+_AS_THEY_ARE = ("job", "stage", "need", "attended", "unattended", "roll", "rank", "predecessors", "running")
+"""What an operation's record takes from the network by the same name."""
+
+
 def tables_of(shop: SimShop, network: Network) -> Tables:
     """The shop and the network as the compiled loop reads them."""
     operations = np.zeros(network.size, OPERATION)
-    for field in (
-        "job",
-        "stage",
-        "need",
-        "attended",
-        "unattended",
-        "roll",
-        "rank",
-        "predecessors",
-        "running",
-    ):
+    for field in _AS_THEY_ARE:
         operations[field] = getattr(network, field)
     operations["machine"], operations["people"] = network.held_machine, network.held_people
     operations["first_edge"], operations["last_edge"] = network.edge_start[:-1], network.edge_start[1:]
+    operations["heat"] = HEATS * network.heats + COLD * network.cold
+    operations["first_visit"], operations["last_visit"] = network.window_start[:-1], network.window_start[1:]
+    visits = np.zeros(network.window_open.size, WINDOW)
+    visits["open"], visits["close"] = network.window_open, network.window_close
+    slots = np.zeros(network.slots.first.size, SLOT)
+    for field in ("first", "last", "arrival"):
+        slots[field] = getattr(network.slots, field)
     edges = np.zeros(network.edge_to.size, EDGE)
     edges["to"], edges["kind"], edges["lag"] = network.edge_to, network.edge_kind, network.edge_lag
     needs = np.zeros(len(network.needs), NEED)
@@ -90,7 +110,7 @@ def tables_of(shop: SimShop, network: Network) -> Tables:
     needs["heap"] = np.cumsum(users) - users
     units = np.zeros(len(shop.units), UNIT)
     for u, unit in enumerate(shop.units):
-        units[u] = unit.calendar, shop.unattended(unit), unit.loaded_roll
+        units[u] = unit.calendar, shop.unattended(unit), unit.loaded_roll, unit.cool, unit.hot_until
     sizes = np.array([c.open.size for c in shop.calendars], np.int64)
     calendars = np.zeros(len(shop.calendars), CALENDAR)
     calendars["first"], calendars["last"] = np.cumsum(sizes) - sizes, np.cumsum(sizes)
@@ -110,6 +130,11 @@ def tables_of(shop: SimShop, network: Network) -> Tables:
         units,
         calendars,
         windows,
+        visits,
+        np.flatnonzero(np.diff(network.window_start)),
+        slots,
+        network.own,
+        network.goal,
         float(shop.roll_change_minutes),
         np.uint64(alone),
         np.uint64(people),
@@ -130,7 +155,11 @@ def room_for(shop: SimShop, network: Network) -> State:
         window=np.zeros(units, np.int64),
         keeps=np.zeros(units, np.int64),
         used=np.zeros(units, np.int64),
+        on=np.zeros(network.size, np.uint64),
+        cooled=np.zeros(network.size),
+        visit=np.zeros(network.size, VISIT),
+        missed=np.zeros(network.size, np.int64),
         words=np.zeros(3, np.uint64),
-        counts=np.zeros(4, np.int64),
-        clock=np.zeros(3),
+        counts=np.zeros(5, np.int64),
+        clock=np.zeros(4),
     )

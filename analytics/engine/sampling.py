@@ -6,15 +6,18 @@ difficult job is difficult at every stage, and a wrong rate for a kind of stage 
     z = √kind_corr · Z_kind + √job_corr · Z_job + √(1 − kind_corr − job_corr) · E
 
 with independent standard normals, and minutes = the column's quantile at Φ(z). Every normal has a stream of
-its own (Philox: Salmon et al. 2011), named by the seed, the job's key, the stage kind and its turn. So another
-job, another order or another process leaves all other draws as they were, and what-ifs differ only by what
-they change. Each stream is a Latin hypercube over the runs (McKay, Beckman & Conover 1979): a P80 is worth 1.4
-to 3 times as many runs as with plain draws, for a sixth more time.
+its own (`drawing`), named by the seed, the job's key, the stage kind and its turn. So another job, another order or
+another process leaves all other draws as they were, and what-ifs differ only by what they change.
+
+Runs come in blocks of BLOCK, each with streams of its own and each a Latin hypercube (McKay, Beckman & Conover 1979):
+a P80 is worth 1.4 to 3 times as many runs as with plain draws, more runs leave the first ones as they were, and the
+blocks tell by how much they differ how exact their mean is.
 """
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
 from statistics import NormalDist
 
@@ -24,6 +27,9 @@ from numpy.typing import NDArray
 Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
 
+BLOCK = 250
+"""Runs that are stratified together."""
+
 _KNOTS = 133
 """Points of a column's law, evenly spaced in z, so that a draw finds its place without a search."""
 _SHORTEST = 1e-9
@@ -31,7 +37,13 @@ _SHORTEST = 1e-9
 _FARTHEST = 36.0
 """The z beyond which the normal tail is no longer a number."""
 
-_JOB, _RESIDUAL, _KIND = 0, 1, 2  # what a stream is for
+_JOB, _RESIDUAL, _KIND, _OTHER = range(4)  # what a stream is for
+_WORD = 2**64 - 1
+
+_COLUMN = np.dtype(
+    [("kind", "u8"), ("turn", "u8"), ("place", "i8"), ("fixed", "i8")]
+    + [(name, "f8") for name in ("own_weight", "job_weight", "kind_weight", "longest", "beyond", "elapsed")]
+)
 
 
 @dataclass(frozen=True, eq=False)
@@ -77,49 +89,102 @@ class Columns:
         return np.zeros(len(self.quantiles)) if self.elapsed is None else self.elapsed
 
 
-def draw(columns: Columns, job_keys: Sequence[int], runs: int, seed: int) -> Floats:
+def draw(columns: Columns, job_keys: Sequence[int], runs: int, seed: int, threads: int = 1) -> Floats:
     """Minutes, shape (runs, columns); of a stage that is running, those that are left.
 
     job_keys: a lasting 64-bit number for each job. A running stage is drawn from its law given that it outlasts
     what has passed, exactly; and its job's other stages learn from it.
     """
-    if columns.job.size and not 0 <= columns.job.min() <= columns.job.max() < len(job_keys):
-        raise ValueError(f"Columns name jobs {columns.job.min()} to {columns.job.max()} of {len(job_keys)}.")
-    laws = _Laws(columns)
-    kinds = {
-        k: _normals(seed, k, runs, _KIND) for k in np.unique(columns.kind[laws.kind_weight > 0]).tolist()
-    }
-    turn = _turns(columns)
+    sampler = Sampler(columns, job_keys, seed)
     minutes = np.empty((runs, len(columns.quantiles)))
-    order = np.argsort(columns.job, kind="stable")
-    for mine in np.split(order, np.flatnonzero(np.diff(columns.job[order])) + 1):
-        if not mine.size:
-            continue
-        key = int(job_keys[columns.job[mine[0]]])
-        z = np.empty((mine.size, runs))
-        for row, c in zip(z, mine.tolist(), strict=True):
-            row[:] = _normals(seed, key, runs, _RESIDUAL, int(columns.kind[c]), int(turn[c]))
-            row *= laws.own_weight[c]
-            if laws.kind_weight[c] > 0:
-                row += laws.kind_weight[c] * kinds[int(columns.kind[c])]
-        z += laws.job_weight[mine, None] * _normals(seed, key, runs, _JOB)
-        _condition(laws, mine, z)
-        minutes[:, mine] = laws.minutes(mine, z).T
+
+    def fill(block: int) -> None:
+        sampler.fill(block, minutes[block * BLOCK : (block + 1) * BLOCK])
+
+    in_threads(fill, -(-runs // BLOCK), threads)
     return minutes
 
 
-def _normals(seed: int, key: int, runs: int, purpose: int, kind: int = 0, turn: int = 0) -> Floats:
-    """Standard normals of one named stream, one from each of `runs` equally likely strata, shape (runs,)."""
-    from scipy.special import ndtri  # here, for scipy is slow to load
+def in_threads(work: Callable[[int], None], parts: int, threads: int) -> None:
+    """Do all parts of a work by number, several at once."""
+    if min(threads, parts) <= 1:
+        for part in range(parts):
+            work(part)
+        return
+    with ThreadPoolExecutor(threads) as pool:
+        list(pool.map(work, range(parts)))
 
-    words = 2**64 - 1
-    name = np.random.Philox(
-        key=np.array([seed & words, key & words], np.uint64),
-        counter=np.array([0, turn, kind, purpose], np.uint64),
-    )
-    rng = np.random.Generator(name)
-    normals: Floats = ndtri((rng.permutation(runs) + rng.random(runs)) / runs)
-    return np.maximum(normals, -_FARTHEST)  # a uniform 0 is possible
+
+class Sampler:
+    """The columns laid out for drawing any block of runs, in threads too."""
+
+    def __init__(self, columns: Columns, job_keys: Sequence[int], seed: int) -> None:
+        jobs = columns.job
+        if jobs.size and not 0 <= jobs.min() <= jobs.max() < len(job_keys):
+            raise ValueError(f"Columns name jobs {jobs.min()} to {jobs.max()} of {len(job_keys)}.")
+        self.seed = np.uint64(seed & _WORD)
+        self.laws = _Laws(columns)
+        self.table, self.kinds = self._table(columns)
+        self.keys = np.array([key & _WORD for key in job_keys], np.uint64)
+        begun = np.unique(jobs[(self.laws.elapsed > 0) & ~self.laws.fixed])
+        self.begun = [(self.keys[job], np.flatnonzero(jobs == job)) for job in begun]
+        rest = np.setdiff1d(np.unique(jobs), begun)
+        order = np.argsort(jobs, kind="stable")
+        self.order = order[np.isin(jobs[order], rest)]
+        self.bounds = np.searchsorted(jobs[self.order], np.append(rest, len(job_keys)))
+        self.rest = self.keys[rest]
+        self.widest = int(np.bincount(jobs, minlength=1).max(initial=1))
+
+    def _table(self, columns: Columns) -> tuple[NDArray[np.void], NDArray[np.uint64]]:
+        laws = self.laws
+        table = np.zeros(len(columns.quantiles), _COLUMN)
+        table["kind"], table["turn"], table["fixed"] = columns.kind, _turns(columns), laws.fixed
+        for field in ("own_weight", "job_weight", "kind_weight", "longest", "elapsed"):
+            table[field] = getattr(laws, field)
+        table["beyond"] = np.where(laws.elapsed > 0, laws.beyond, 0.0)
+        kinds = np.unique(columns.kind[laws.kind_weight > 0])
+        table["place"] = np.minimum(np.searchsorted(kinds, columns.kind), max(kinds.size - 1, 0))
+        return table, kinds.astype(np.uint64)
+
+    def fill(self, block: int, out: Floats) -> None:
+        """Write the runs of a block into out, shape (runs, columns or more), BLOCK runs or fewer."""
+        from analytics.engine import drawing  # here, for it loads numba
+
+        runs, number, laws = len(out), np.uint64(block), self.laws
+        places, z = np.empty(runs, np.int64), np.empty((self.widest, runs))
+        shared, kinds = np.empty((1, runs)), np.empty((max(self.kinds.size, 1), runs))
+        drawing.normals(self.seed, number, self.kinds, _KIND, places, kinds)
+        law = self.table, laws.log, laws.lowest, laws.per_z
+        drawing.jobs(
+            self.seed,
+            number,
+            self.rest,
+            self.bounds,
+            self.order,
+            (_JOB, _RESIDUAL),
+            kinds,
+            *law,
+            places,
+            shared[0],
+            z,
+            out,
+        )
+        for key, mine in self.begun:
+            drawing.normals(self.seed, number, np.array([key]), _JOB, places, shared)
+            name = self.seed, number, key, _RESIDUAL
+            drawing.scores(*name, self.table, mine, kinds, shared[0], places, z)
+            _condition(laws, mine, z[: mine.size])
+            drawing.minutes(*law, mine, z[: mine.size], out)
+
+
+def uniforms(seed: int, block: int, keys: Ints, runs: int) -> Floats:
+    """For other draws: a stratified uniform for each key, shape (keys, runs), apart from all of `draw`."""
+    from analytics.engine import drawing
+
+    out = np.empty((keys.size, runs))
+    names = keys.astype(np.uint64)
+    drawing.uniforms(np.uint64(seed & _WORD), np.uint64(block), names, _OTHER, np.empty(runs, np.int64), out)
+    return out
 
 
 def _turns(columns: Columns) -> Ints:
@@ -136,38 +201,24 @@ class _Laws:
     """The columns' log minutes at evenly spaced z, and the weights of the copula."""
 
     def __init__(self, columns: Columns) -> None:
-        scores = np.array([NormalDist().inv_cdf(p) for p in columns.probabilities.tolist()])
-        self.z = np.linspace(scores[0], scores[-1], _KNOTS)
+        at = np.array([NormalDist().inv_cdf(p) for p in columns.probabilities.tolist()])
+        self.z = np.linspace(at[0], at[-1], _KNOTS)
+        self.lowest, self.per_z = float(self.z[0]), float((_KNOTS - 1) / (self.z[-1] - self.z[0]))
         logs = np.log(np.maximum(columns.quantiles, _SHORTEST))
-        self.log = np.array([np.interp(self.z, scores, row) for row in logs]).reshape(-1, _KNOTS)
-        self.step = np.diff(self.log, axis=1, append=self.log[:, -1:])
+        low = np.clip(np.searchsorted(at, self.z, "right") - 1, 0, at.size - 2)
+        share = (self.z - at[low]) / (at[low + 1] - at[low])
+        self.log = logs[:, low] * (1.0 - share) + logs[:, low + 1] * share
         self.fixed = columns.quantiles[:, 0] == columns.quantiles[:, -1]
         self.longest = columns.quantiles[:, -1]
         self.elapsed = columns._elapsed
+        middle = _KNOTS // 2
+        growth = (self.log[:, -1] - self.log[:, middle]) / (self.z[-1] - self.z[middle])
+        self.beyond = np.where(growth > 0, growth, 1e-3)
+        """Growth of log minutes with z past the last quantile, for a stage that may have outlasted it."""
         count = len(logs)
         kind, job = np.broadcast_to(columns.kind_corr, count), np.broadcast_to(columns.job_corr, count)
         self.kind_weight, self.job_weight = np.sqrt(kind), np.sqrt(job)
         self.own_weight = np.sqrt(np.maximum(1.0 - kind - job, 0.0))
-
-    def minutes(self, mine: Ints, z: Floats) -> Floats:
-        """Minutes (left) of these columns at z, shape (columns, runs)."""
-        place = (z - self.z[0]) * ((_KNOTS - 1) / (self.z[-1] - self.z[0]))
-        np.clip(place, 0.0, _KNOTS - 1, out=place)
-        for row, over, c in zip(place, z, mine.tolist(), strict=True):
-            if self.fixed[c]:
-                row[:] = self.longest[c]
-            else:
-                knot = row.astype(np.int64)
-                row -= knot
-                row *= self.step[c][knot]
-                row += self.log[c][knot]
-                if self.elapsed[c] > 0:
-                    row += self._beyond(c) * np.maximum(over - self.z[-1], 0.0)
-                np.exp(row, out=row)
-            if self.elapsed[c] > 0:
-                row -= self.elapsed[c]
-                np.maximum(row, 0.0, out=row)
-        return np.asarray(place)
 
     def score_of_elapsed(self, c: int) -> float:
         """The z at which column c takes what has elapsed, -inf if it never takes as little."""
@@ -176,13 +227,7 @@ class _Laws:
             return -np.inf
         if y <= log[-1]:
             return float(np.interp(y, log, self.z))
-        return float(min(self.z[-1] + (y - log[-1]) / self._beyond(c), _FARTHEST))
-
-    def _beyond(self, c: int) -> float:
-        """Growth of log minutes with z past the last quantile, for a stage that may have outlasted it."""
-        return (
-            float((self.log[c, -1] - self.log[c, _KNOTS // 2]) / (self.z[-1] - self.z[_KNOTS // 2])) or 1e-3
-        )
+        return float(min(self.z[-1] + (y - log[-1]) / self.beyond[c], _FARTHEST))
 
 
 def _condition(laws: _Laws, mine: Ints, z: Floats) -> None:

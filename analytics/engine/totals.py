@@ -90,6 +90,8 @@ def merge_correlations(a: Correlations, b: Correlations) -> Correlations:
 
 def nearest_correlation(matrix: Floats, least: float = 1e-3) -> Floats:
     """A positive definite correlation matrix near a symmetric one: eigenvalues raised to `least`, diagonal 1."""
+    if not matrix.size:
+        return matrix
     values, vectors = np.linalg.eigh(matrix)
     if values[0] >= least:
         return matrix
@@ -116,6 +118,19 @@ def columns(
     return drawn
 
 
+def noise_only(forecasts: Sequence[Forecast], correlation: Floats) -> Floats:
+    """The correlation of the laws, where only the work's own spread goes together; as large as what is given.
+
+    Columns beyond the laws are of stages that are known. How far the rates of one kind are off says nothing of those
+    of another, and while little is known that is most of a law's spread.
+    """
+    noise = np.ones(len(correlation))
+    noise[: len(forecasts)] = np.sqrt([1.0 - f.kind_share for f in forecasts])
+    matrix = correlation * np.outer(noise, noise)
+    np.fill_diagonal(matrix, 1.0)
+    return np.asarray(matrix)
+
+
 def total(
     forecasts: Sequence[Forecast],
     correlation: Floats,
@@ -133,7 +148,7 @@ def total(
     if len(forecasts) == 1:
         sums = forecasts[0].quantile((np.arange(draws) + 0.5) / draws)
     else:
-        sums = np.sort(columns(forecasts, correlation, rng, draws).sum(axis=1))
+        sums = np.sort(columns(forecasts, noise_only(forecasts, correlation), rng, draws).sum(axis=1))
     stated = PROBS if pits is None else calibrating.stated_for(PROBS, calibrating.cumulative(pits))
     minutes = np.interp(stated, (np.arange(draws) + 0.5) / draws, sums)
     return Forecast(

@@ -149,17 +149,24 @@ TRADE: Mapping[str, StageDefault] = {
         C("set out", 10.0), C("apply", rate=30.0, driver="area_m2"), C("each panel", rate=3.0, driver="panels"),
     ), 0.6, JOB_LOGS + "; wide: Sign & Digital Graphics, 2016 Wraps, p. 60"),
     "approval": StageDefault((C("wait for the customer", 1440.0, part="unattended"),), 1.2),
+    "media-delivery": StageDefault((C("wait for the carrier", 2880.0, part="unattended"),), 0.9),
 }
 # fmt: on
 
 UNKNOWN = StageDefault((), 1.0, "no trade default for this stage; it starts wide and learns from the clock")
 
+OWN_HOLD = "hold--"
+"""How the keys of a shop's own holds begin."""
+
+WAIT = StageDefault((C("wait", 1440.0, part="unattended"),), 1.2)
+"""A shop's own hold of no set length: a day, within a few hours and a week. A hold always takes its time."""
+
 
 @lru_cache(maxsize=1024)
 def defaults_for(kind_key: str, part: Part) -> PartDefault:
-    """The trade default of one part of a stage kind; a wide one without a formula for a shop's own kind."""
-    stage = TRADE.get(kind_key, UNKNOWN)
+    """The trade default of one part of a stage kind; a wide one, without a formula but for a hold, for a shop's own."""
+    stage = TRADE.get(kind_key, WAIT if kind_key.startswith(OWN_HOLD) else UNKNOWN)
     components = tuple(c for c in stage.components if c.part == part)
-    usual = bool(components) or (kind_key not in TRADE and part == "hands_on")
+    usual = bool(components) or (stage is UNKNOWN and part == "hands_on")
     sigma = stage.sigma if components else UNKNOWN.sigma
     return PartDefault(kind_key, part, components, sigma, stage.source, usual)
