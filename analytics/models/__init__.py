@@ -1,6 +1,32 @@
-"""What is derived from the stopwatch: samples, model states, aggregates; and promises."""
+"""What is derived from the stopwatch: samples, model states, aggregates; promises, plans and backtests."""
 
-from analytics.models.learning import ModelState, Part, PooledState, Sample, StageDay
-from analytics.models.promises import Promise
+from analytics.models.addresses import OpenAddress, OpenPurpose
+from analytics.models.backtests import BacktestRun, ForecastCase, RunState
+from analytics.models.learning import AdoptedPrior, ModelState, Part, PooledState, Sample, StageDay
+from analytics.models.planning import OrderSearch, Replay
+from analytics.models.promises import Promise, WhyChanged
+from analytics.models.watch import JobOutlook, Listener, ListenerKind, Slip, Telling, TellingState
 
-__all__ = ["ModelState", "Part", "PooledState", "Promise", "Sample", "StageDay"]
+__all__ = [
+    "AdoptedPrior",
+    "BacktestRun",
+    "ForecastCase",
+    "JobOutlook",
+    "Listener",
+    "ListenerKind",
+    "ModelState",
+    "OpenAddress",
+    "OpenPurpose",
+    "OrderSearch",
+    "Part",
+    "PooledState",
+    "Promise",
+    "Replay",
+    "RunState",
+    "Sample",
+    "Slip",
+    "StageDay",
+    "Telling",
+    "TellingState",
+    "WhyChanged",
+]

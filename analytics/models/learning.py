@@ -31,6 +31,10 @@ class Sample(ShopOwned):
     pit = models.JSONField(
         default=dict, help_text="Part to where the minutes fell in the forecast before them, 0..1."
     )
+    weight = models.JSONField(
+        default=dict,
+        help_text="Part to how much the record counts in what was learned, 0..1.",
+    )
     fold_digest = models.CharField(max_length=16, help_text="The stage's digest when this was made.")
 
     class Meta:
@@ -101,3 +105,23 @@ class StageDay(ShopOwned):
 
     def __str__(self) -> str:
         return f"{self.day} {self.kind}: {self.n}"
+
+
+class AdoptedPrior(ShopOwned):
+    """The starting point that other shops' posteriors gave this one, as it was taken over.
+
+    It is an input of the learning and changes only when it is taken over anew, so that what is derived can be made
+    again.
+    """
+
+    kind_key = models.SlugField(max_length=80)
+    part = models.CharField(max_length=10, choices=Part)
+    prior = models.JSONField()
+    shops = models.PositiveIntegerField(help_text="How many shops it comes from.")
+    taken_at = models.DateTimeField()
+
+    class Meta:
+        constraints = [models.UniqueConstraint("shop", "kind_key", "part", name="adopted_prior_once")]
+
+    def __str__(self) -> str:
+        return f"{self.kind_key} {self.get_part_display()}, from {self.shops} shops"

@@ -1,15 +1,15 @@
-"""Promises given, and how they turned out."""
+"""How the dates given so far turned out, in two numbers."""
 
 from __future__ import annotations
 
-from django.db.models import F
+from django.utils import timezone
 
-from jobs.models import Job, JobStatus
+from analytics.models import Promise
+from analytics.selectors.ledger import passed_dates
 from shop.models import Shop
 
 
 def promises_kept(shop: Shop) -> tuple[int, int]:
-    """How many finished jobs were ready by the date that their customer was given, and how many had one."""
-    finished = Job.objects.of(shop).filter(status=JobStatus.FINISHED, finished_at__isnull=False)
-    dated = finished.filter(due_at__isnull=False)
-    return dated.filter(finished_at__lte=F("due_at")).count(), dated.count()
+    """How many of the dates that have passed were kept as first given, and how many have passed: the ledger's rule."""
+    passed = passed_dates(Promise.objects.of(shop), timezone.now())
+    return sum(one.kept for one in passed), len(passed)

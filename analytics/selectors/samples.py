@@ -10,46 +10,101 @@ from django.db.models import Count, F, Q, QuerySet
 
 from analytics.engine.minutes import Span, StageMinutes, measure
 from analytics.models import Sample
-from analytics.selectors.nights import NIGHT, through_a_night
-from jobs.drivers import categories_of, drivers_of
-from jobs.models import Category, ClockEvent, Interval, IntervalKind, Stage, StageState, TapKind
+from analytics.selectors.judging import CLASH, FORGOTTEN, NOTHING, judge
+from analytics.selectors.overlaps import overlaps_of, stages_beside
+from analytics.selectors.signs import Row, rows_of, signs_of
+from jobs.drivers import categories_of, depends_on, drivers_of
+from jobs.models import Category, Interval, IntervalKind, Stage, StageState
+from jobs.selectors_drivers import ignored_drivers
+from jobs.services.clock_reach import chunks
 from shop.models import Machine, Person, Shop
 
+CUT = "was begun again before it was finished: how long it takes when all goes well is not known"
 EPOCH = datetime(1970, 1, 1, tzinfo=UTC)
-CHUNK = 400
-"""Stages looked up at a time: SQLite takes a limited number of parameters."""
-
-NOTHING = "no minutes were clocked"
-FORGOTTEN = "ran through a closed night: was a stop forgotten?"
+UNBEGUN = "nobody clocked when it began"
+__all__ = [
+    "EPOCH",
+    "FORGOTTEN",
+    "NOTHING",
+    "UNBEGUN",
+    "learnable",
+    "samples_of",
+    "stages_to_judge",
+    "stages_to_learn",
+]
 
 
 def learnable(shop: Shop) -> QuerySet[Stage]:
-    """The finished stages that somebody or a machine worked at."""
+    """The finished stages that somebody or a machine worked at, and the holds that somebody said were over.
+
+    A hold of set length is not among them: the shop chose how long it lasts, so there is nothing to learn.
+    """
     stages = Stage.objects.of(shop).filter(
         state=StageState.FINISHED, finished_at__isnull=False, left_out=False
     )
-    return stages.exclude(kind__category=Category.HOLD)
+    return stages.exclude(kind__category=Category.HOLD, hold_min__isnull=False)
 
 
 def stages_to_learn(shop: Shop) -> list[int]:
-    """Stages whose sample is missing, was made from other events, or should be no more; by their finish."""
+    """Stages whose sample is missing, was made from other events, hangs on another's, or should be no more.
+
+    By their finish.
+    """
     fresh = learnable(shop).filter(Q(sample__isnull=True) | ~Q(sample__fold_digest=F("fold_digest")))
     found = list(fresh.order_by("finished_at", "pk").values_list("pk", flat=True))
     stale = Sample.objects.of(shop).exclude(stage__in=learnable(shop).values("pk"))
-    return found + list(stale.values_list("stage_id", flat=True))
+    return found + list(stale.values_list("stage_id", flat=True)) + _clashing(shop)
+
+
+def _clashing(shop: Shop) -> list[int]:
+    """The stages that clashed when they were learned: they may do so no more."""
+    return list(Sample.objects.of(shop).filter(why=CLASH).values_list("stage_id", flat=True))
+
+
+def stages_to_judge(shop: Shop, stage_ids: Collection[int]) -> set[int]:
+    """These stages, and those whose samples are judged by them.
+
+    A record is judged by the earlier ones of its kind, so what comes late, changes or goes bears on the later ones.
+    A clash is one with another stage, so it bears on those that were clocked beside it.
+    """
+    ids = stages_beside(shop, stage_ids)
+    ids.update(_clashing(shop))
+    for kind_id, at in _first_of_kinds(shop, sorted(ids)).items():
+        later = Sample.objects.of(shop).filter(kind=kind_id, finished_at__gte=at)
+        ids.update(later.values_list("stage_id", flat=True))
+    return ids
+
+
+def _first_of_kinds(shop: Shop, stage_ids: Sequence[int]) -> dict[int, datetime]:
+    """Kind to the earliest finish among these stages, as they stand or as they were learned."""
+    first: dict[int, datetime] = {}
+    for some in chunks(stage_ids):
+        now = learnable(shop).filter(pk__in=some).order_by().values_list("kind", "finished_at")
+        then = Sample.objects.of(shop).filter(stage__in=some).order_by().values_list("kind", "finished_at")
+        for kind, at in (*now, *then):
+            if at is not None:
+                first[kind] = min(at, first.get(kind, at))
+    return first
 
 
 def samples_of(shop: Shop, stage_ids: Collection[int] | None = None) -> list[Sample]:
     """The samples, not saved, that these stages (None: all of the shop's) give as they stand, by their finish."""
+    clocked = Interval.objects.of(shop)
     if stage_ids is None:
-        return _samples(shop, learnable(shop), Interval.objects.of(shop))
-    made: list[Sample] = []
-    ids = sorted(stage_ids)
-    for i in range(0, len(ids), CHUNK):
-        some = ids[i : i + CHUNK]
-        intervals = Interval.objects.of(shop).filter(stage__in=some)
-        made += _samples(shop, learnable(shop).filter(pk__in=some), intervals)
-    return sorted(made, key=lambda sample: (sample.finished_at, sample.stage_id))
+        rows = rows_of(clocked.filter(stage__in=learnable(shop).values("pk")))
+        made = _samples(shop, learnable(shop), rows)
+    else:
+        made, rows, ids = [], [], sorted(stage_ids)
+        for some in chunks(ids):
+            mine = rows_of(clocked.filter(stage__in=some))
+            made += _samples(shop, learnable(shop).filter(pk__in=some), mine)
+            rows += mine
+        made.sort(key=lambda sample: (sample.finished_at, sample.stage_id))
+    rows = [row for row in rows if row.kind != IntervalKind.HOLD]  # nobody is at a hold who could forget it
+    overlaps = overlaps_of(shop, None if stage_ids is None else rows)
+    clashing = {stage for one in overlaps for stage in one.doubted}
+    judge(shop, made, signs_of(shop, rows), clashing, whole=stage_ids is None)
+    return made
 
 
 def unused_counts(shop: Shop, since: datetime | None = None) -> list[tuple[str, int]]:
@@ -60,32 +115,54 @@ def unused_counts(shop: Shop, since: datetime | None = None) -> list[tuple[str, 
     return list(unused.order_by().values_list("why").annotate(n=Count("pk")).order_by("-n", "why"))
 
 
-def _samples(shop: Shop, stages: QuerySet[Stage], intervals: QuerySet[Interval]) -> list[Sample]:
-    spans = _spans(intervals)
+def _samples(shop: Shop, stages: QuerySet[Stage], intervals: Sequence[Row]) -> list[Sample]:
+    spans, cut = spans_of(intervals), cut_short(intervals)
     rows = stages.select_related("kind", "job__job_type").prefetch_related("job__items")
+    ignored = ignored_drivers(shop)
     people = dict(Person.objects.of(shop).values_list("pk", "name"))
     machines = dict(Machine.objects.of(shop).values_list("pk", "name"))
-    nights = _through_a_night(shop, spans)
-    return [
-        _sample(stage, measure(spans.get(stage.pk, ())), stage.pk in nights, people, machines)
+    made = [
+        _sample(stage, measure(spans.get(stage.pk, ())), people, machines, ignored.get(stage.kind_id, ()))
         for stage in rows.order_by("finished_at", "pk")
     ]
+    for sample in made:
+        if not sample.why and sample.stage_id in cut:
+            sample.why, sample.used = CUT, False
+    return made
+
+
+def cut_short(intervals: Sequence[Row]) -> set[int]:
+    """The stages whose first making ended at the very press that began it again: it was never finished."""
+    clean: dict[int, datetime] = {}
+    redone: dict[int, datetime] = {}
+    for row in intervals:
+        if row.kind not in (IntervalKind.HANDS_ON, IntervalKind.MACHINE):
+            continue
+        if row.again:
+            redone[row.stage] = min(row.starts, redone.get(row.stage, row.starts))
+        elif row.ends is not None:
+            clean[row.stage] = max(row.ends, clean.get(row.stage, row.ends))
+    return {stage for stage, starts in redone.items() if clean.get(stage) == starts}
 
 
 def _sample(
     stage: Stage,
     minutes: StageMinutes,
-    night: bool,
     people: Mapping[int, str],
     machines: Mapping[int, str],
+    ignores: Collection[str],
 ) -> Sample:
     assert stage.finished_at is not None  # noqa: S101 - learnable() asks for it
-    categories = {"job_type": stage.job.job_type.name, **categories_of(stage.job.drivers, stage.drivers)}
+    own = depends_on(ignores, categories_of(stage.job.drivers, stage.drivers))
+    categories = {"job_type": stage.job.job_type.name, **own}
     if minutes.person is not None:
         categories["person"] = people[minutes.person]
     if minutes.machine is not None:
         categories["machine"] = machines[minutes.machine]
-    why = NOTHING if minutes.hands_on + minutes.unattended <= 0 else FORGOTTEN if night else ""
+    items = () if stage.kind.is_hold else stage.job.items.all()  # how large a job is bears on no wait
+    why = ""
+    if minutes.hands_on + minutes.unattended <= 0:
+        why = UNBEGUN if stage.kind.is_hold else NOTHING
     return Sample(
         shop_id=stage.shop_id,
         stage_id=stage.pk,
@@ -95,7 +172,7 @@ def _sample(
         machine_id=minutes.machine,
         hands_on_min=minutes.hands_on,
         unattended_min=minutes.unattended,
-        drivers=drivers_of(stage.job.items.all(), stage.job.drivers, stage.drivers),
+        drivers=depends_on(ignores, drivers_of(items, stage.job.drivers, stage.drivers)),
         categories=categories,
         finished_at=stage.finished_at,
         used=not why,
@@ -104,40 +181,20 @@ def _sample(
     )
 
 
-def _spans(intervals: QuerySet[Interval]) -> dict[int, list[Span]]:
-    """The ended hands-on and machine intervals, by stage."""
+def spans_of(intervals: Sequence[Row]) -> dict[int, list[Span]]:
+    """The ended intervals by stage, without pauses and what was done again: those are no clean minutes.
+
+    A hold's are elapsed time with nobody there, nights and weekends too.
+    """
     found: dict[int, list[Span]] = defaultdict(list)
-    worked = intervals.filter(kind__in=(IntervalKind.HANDS_ON, IntervalKind.MACHINE), ends_at__isnull=False)
-    rows = worked.order_by().values_list(
-        "stage_id", "kind", "person_id", "machine_id", "starts_at", "ends_at"
-    )
-    for stage, kind, person, machine, starts, ends in rows.iterator(chunk_size=5000):
-        assert ends is not None  # noqa: S101 - the filter asks for it
-        by_hand = kind == IntervalKind.HANDS_ON
-        who = person if by_hand else machine
-        found[stage].append(Span(_microseconds(starts), _microseconds(ends), by_hand, who))
+    for row in intervals:
+        by_hand = row.kind == IntervalKind.HANDS_ON
+        if row.ends is None or row.again or row.kind == IntervalKind.INTERRUPTION:
+            continue
+        who = row.person if by_hand else row.machine
+        found[row.stage].append(Span(_microseconds(row.starts), _microseconds(row.ends), by_hand, who))
     return found
-
-
-def _through_a_night(shop: Shop, spans: Mapping[int, Sequence[Span]]) -> set[int]:
-    """The stages at which somebody is said to have been, by live taps, from one opening time into the next."""
-    long = [
-        (stage, _instant(span.starts), _instant(span.ends))
-        for stage, mine in spans.items()
-        for span in mine
-        if span.hands_on and span.ends - span.starts > NIGHT // timedelta(microseconds=1)
-    ]
-    recorded: set[tuple[int, datetime]] = set()
-    stages = sorted({stage for stage, _, _ in long})
-    for i in range(0, len(stages), CHUNK):
-        sittings = ClockEvent.objects.of(shop).filter(stage__in=stages[i : i + CHUNK], kind=TapKind.SITTING)
-        recorded.update(sittings.values_list("stage_id", "at"))
-    return through_a_night(shop, [stretch for stretch in long if stretch[:2] not in recorded])
 
 
 def _microseconds(instant: datetime) -> int:
     return (instant - EPOCH) // timedelta(microseconds=1)
-
-
-def _instant(microseconds: int) -> datetime:
-    return EPOCH + timedelta(microseconds=microseconds)

@@ -19,7 +19,7 @@ from django.db.models import F
 
 from analytics.engine.trade import PARTS
 from analytics.models import ModelState, PooledState, Sample, StageDay
-from analytics.selectors.samples import samples_of, stages_to_learn
+from analytics.selectors.samples import samples_of, stages_to_judge, stages_to_learn
 from analytics.services.cells import cell_of, cells_remake
 from analytics.services.tracks import (
     Track,
@@ -44,7 +44,7 @@ FACTS = (
     "kind_id", "job_type_id", "person_id", "machine_id", "hands_on_min", "unattended_min", "drivers", "categories",
     "finished_at", "used", "why",
 )  # fmt: skip
-STORED = ("kind", "job_type", "person", "machine", *FACTS[4:], "fold_digest", "pit")
+STORED = ("kind", "job_type", "person", "machine", *FACTS[4:], "fold_digest", "pit", "weight")
 
 Progress = Callable[[str], None]
 
@@ -74,13 +74,13 @@ class Plan:
     """What is to be written.
 
     afresh: everything that was learned is removed before. tracks: with whether each was learned from the
-    beginning. pits: samples, else unchanged, that lie elsewhere in their forecast now.
+    beginning. judged: samples, else unchanged, that lie elsewhere in their forecast now, or weigh something else.
     """
 
     changes: Sequence[Change]
     afresh: bool = False
     tracks: list[tuple[Track, bool]] = field(default_factory=list)
-    pits: dict[int, Sample] = field(default_factory=dict)
+    judged: dict[int, Sample] = field(default_factory=dict)
 
     @property
     def news(self) -> list[Change]:
@@ -147,7 +147,7 @@ def _lock(shop: Shop) -> int:
 
 def _plan_stages(shop: Shop, stage_ids: Collection[int]) -> Plan:
     """Bring the samples of these stages, and all that hangs on them, up to date."""
-    plan = Plan(_changes(shop, stage_ids))
+    plan = Plan(_changes(shop, stages_to_judge(shop, stage_ids)))
     kinds = list(StageKind.objects.of(shop)) if plan.news else []
     for key in _tracks(kinds):
         mine = {kind.pk for kind in kinds if key in track_keys(kind)}
@@ -169,7 +169,7 @@ def _plan_shop(shop: Shop, progress: Progress) -> Plan:
     samples = samples_of(shop)
     progress(f"Learning from {len(samples):,} stages")
     kinds = list(StageKind.objects.of(shop))
-    tracks = [(_learned(key, kinds, samples), True) for key in _tracks(kinds)]
+    tracks = [(_learned(shop, key, kinds, samples), True) for key in _tracks(kinds)]
     return Plan([Change(None, sample) for sample in samples], True, tracks)
 
 
@@ -184,7 +184,9 @@ def _changes(shop: Shop, stage_ids: Collection[int]) -> list[Change]:
     both = [Change(old.get(stage), new.get(stage)) for stage in old.keys() | new.keys()]
     for change in both:
         if change.old and change.new:
-            change.new.pk, change.new.pit = change.old.pk, change.old.pit if change.new.used else {}
+            change.new.pk = change.old.pk
+            if change.new.used:
+                change.new.pit, change.new.weight = change.old.pit, change.old.weight
     wanted = [c for c in both if c.is_news or c.samples[0].fold_digest != c.samples[1].fold_digest]
     return sorted(wanted, key=lambda change: place_of(change.samples[-1]))
 
@@ -212,22 +214,27 @@ def _replay(
     """Learn a track from the beginning. changed: stages whose samples are not stored as they will be."""
     mine = [kind.pk for kind in kinds if key in track_keys(kind)]
     stored = [
-        plan.pits.get(sample.stage_id, sample) for sample in Sample.objects.of(shop).filter(kind__in=mine)
+        plan.judged.get(sample.stage_id, sample) for sample in Sample.objects.of(shop).filter(kind__in=mine)
     ]
     samples = [sample for sample in stored if sample.stage_id not in changed]
-    before = [sample.pit.get(key.part) for sample in samples]
+    before = [_judgement(sample, key) for sample in samples]
     order = sorted([*samples, *filter(None, changed.values())], key=place_of)
-    plan.tracks.append((_learned(key, kinds, order), True))
-    plan.pits.update(
+    plan.tracks.append((_learned(shop, key, kinds, order), True))
+    plan.judged.update(
         (sample.stage_id, sample)
-        for sample, pit in zip(samples, before, strict=True)
-        if sample.pit.get(key.part) != pit
+        for sample, was in zip(samples, before, strict=True)
+        if _judgement(sample, key) != was
     )
 
 
-def _learned(key: TrackKey, kinds: Sequence[StageKind], samples: Sequence[Sample]) -> Track:
+def _judgement(sample: Sample, key: TrackKey) -> tuple[float | None, float | None]:
+    """Where a sample's part lies in its forecast, and what it weighs."""
+    return sample.pit.get(key.part), sample.weight.get(key.part)
+
+
+def _learned(shop: Shop, key: TrackKey, kinds: Sequence[StageKind], samples: Sequence[Sample]) -> Track:
     """A track that has learned these samples, given in order; those of other kinds are passed over."""
-    track = track_empty(key, kinds)
+    track = track_empty(shop, key, kinds)
     for sample in samples:
         if sample.used and sample.kind_id in track.keys:
             track.learn(sample)
@@ -245,7 +252,7 @@ def _write(shop: Shop, plan: Plan) -> int:
     Sample.objects.filter(pk__in=[c.old.pk for c in changes if c.old and not c.new]).delete()
     Sample.objects.bulk_create([c.new for c in changes if c.new and not c.old], batch_size=1000)
     Sample.objects.bulk_update([c.new for c in changes if c.new and c.old], STORED, batch_size=200)
-    Sample.objects.bulk_update(plan.pits.values(), ["pit"], batch_size=500)
+    Sample.objects.bulk_update(plan.judged.values(), ["pit", "weight"], batch_size=500)
     cells_remake(shop, {cell_of(shop, sample) for change in plan.news for sample in change.samples})
     PooledState.objects.of(shop).update(version=F("version") + 1)
     return len(changes)

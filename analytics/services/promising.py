@@ -1,35 +1,38 @@
-"""The promise: from an enquiry to a date at the shop's confidence, and the record of what it was made from."""
+"""The promise: from an enquiry to a date at the shop's confidence. `promises` gives it, and keeps the record."""
 
 from __future__ import annotations
 
 import os
-from collections import defaultdict
-from collections.abc import Sequence
-from dataclasses import dataclass
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
+from dataclasses import dataclass, replace
 from datetime import UTC, datetime, timedelta
+from functools import cached_property
 
-from django.db import transaction
 from django.utils import timezone
 
-from analytics.engine.book import Book, Futures, from_bytes, instant_of, run, to_bytes
+from analytics.engine.book import Book, Futures, instant_of, run, run_until
 from analytics.engine.hours import NeverOpen
-from analytics.engine.network import NetworkError
-from analytics.engine.plan import CannotPlan
+from analytics.engine.placing import placed
 from analytics.engine.simulate import HorizonTooShort
-from analytics.models import Promise
-from analytics.selectors.backlog import book_of, stage_forecasts
-from analytics.selectors.models import Learned, learned
+from analytics.engine.variants import first_of_all
+from analytics.engine.work import LeftOut
+from analytics.selectors.arrivals import LaterWork, later_work
+from analytics.selectors.backlog import Reading, read_open
+from analytics.selectors.models import learned_stages
+from analytics.selectors.open_jobs import OpenJob
+from analytics.selectors.refusals import REFUSALS, refusal_said
+from analytics.selectors.stage_outlooks import StageOutlook, stage_outlooks
+from analytics.services.following import level_for, levels_for
 from analytics.services.quoting import Materials, materials_of
-from jobs.models import Job, JobStatus, StageKind
-from jobs.services.stages import job_locked
-from shop.errors import BadInput, ShopError
-from shop.models import Shop, User
-from shop.services import revision_raise
+from jobs.models import Job
+from shop.errors import BadInput
+from shop.models import Shop
 
-MODEL_VERSION = "1"
-"""Raised when the duration model or the simulation would answer otherwise from the same book."""
-
-RUNS = 4000
+MOST = 6000
+"""Futures at the most."""
+WITHIN = 15.0
+"""Working minutes to which a date is known if the time allows: half the width of its 95 % interval."""
 THREADS = min(2, os.cpu_count() or 1)
 LEVELS = (0.5, 0.8, 0.95)
 STEP = timedelta(minutes=30)
@@ -39,26 +42,13 @@ CURVE = tuple(i / 200 for i in range(1, 200))
 
 
 @dataclass(frozen=True)
-class StageOutlook:
-    """A stage's minutes, hands-on and machine together, at 0.5 and 0.8; n: finished stages that it rests on."""
-
-    name: str
-    key: str
-    position: int
-    p50: float
-    p80: float
-    n: float
-    is_default: bool
-    is_hold: bool
-
-
-@dataclass(frozen=True)
 class Drive:
-    """Mean minutes of the way to the finish, by stage kind and cause."""
+    """Mean minutes of the way to the finish, by stage kind and cause. position: of the kind, which picks its colour."""
 
     stage: str
     cause: str
     minutes: float
+    position: int = 0
 
 
 @dataclass(frozen=True)
@@ -73,140 +63,130 @@ class Harm:
 
 @dataclass(frozen=True)
 class Outlook:
-    """All that a promise shows. quantiles: confidence to instant; curve: the finish at CURVE; instants UTC."""
+    """All that a promise shows. Instants are UTC.
+
+    level: where the date is read off, so that the confidence holds. dates: confidence to instant, each read off at
+    its own level. quantiles: plain probability to instant, as they are kept. curve: the finish at CURVE. error_min:
+    half the width of the date's 95 % interval in working minutes. left_out: other jobs that cannot be done to the end.
+    """
 
     job: Job
     made_at: datetime
     confidence: float
+    level: float
     promised_at: datetime
+    dates: dict[float, datetime]
     quantiles: dict[float, datetime]
     curve: tuple[datetime, ...]
     stages: tuple[StageOutlook, ...]
     drives: tuple[Drive, ...]
     harm: tuple[Harm, ...]
-    materials: Materials
+    later: LaterWork
     jobs_ahead: int
     seed: int
     runs: int
+    error_min: float
     book: Book
+    left_out: tuple[LeftOut, ...] = ()
 
     @property
     def defaults(self) -> list[StageOutlook]:
         """The stages for which only the trade default speaks."""
         return [stage for stage in self.stages if stage.is_default and not stage.is_hold]
 
+    @cached_property
+    def materials(self) -> Materials:
+        """What the job takes in film, ink and money. The date does without it."""
+        return materials_of(self.job, sum(stage.by_hand for stage in self.stages))
+
 
 def promise_compute(
-    shop: Shop, job: Job, *, now: datetime, confidence: float | None = None, runs: int = RUNS
+    shop: Shop,
+    job: Job,
+    *,
+    now: datetime,
+    confidence: float | None = None,
+    put_first: bool = False,
+    runs: int | None = None,
+    most: int = MOST,
+    go_on: Callable[[], bool] = lambda: True,
 ) -> Outlook:
     """The finish of an enquiry as a distribution, through all that is promised and begun before it.
 
-    now: aware. Raises BadInput where the shop cannot make the job as described, with what to do.
+    now: aware. put_first: with its turn before all that waits. runs: so many futures; None: as many as it takes until
+    the date is known to WITHIN working minutes, but no more than `most`, and no longer than `go_on` says. The same
+    runs give the same answer.
+    Raises BadInput where the shop cannot make the job as described, with what to do.
     """
     confidence = shop.confidence if confidence is None else confidence
     if not 0 < confidence < 1:
         raise BadInput(
             f"The confidence is {confidence:g}. Give one between 0 and 1, as 0.8.", field="confidence"
         )
-    if not any(not stage.left_out for stage in job.stages.all()):
-        raise BadInput("The job has no stages. Take one in on its page, then ask again.", field="stages")
-    known = learned(shop)
-    try:
-        book = book_of(shop, job, now, known)
-        return _outlook(
-            shop, job, book, run(book, runs=runs, seed=job.number, threads=THREADS), known, confidence
-        )
-    except NeverOpen as never:
-        raise BadInput(
-            f"{never} Give the shop opening hours under Shop, Opening hours.", field="opening_hours"
-        ) from never
-    except HorizonTooShort as far:
-        raise BadInput(
-            "The open work is more than the shop's hours hold in two years. Add hours, people or machines under "
-            "Shop, or cancel jobs that will not be made.",
-            field="backlog",
-        ) from far
-    except (CannotPlan, NetworkError) as wrong:
-        raise BadInput(str(wrong), field="stages") from wrong
+    with sayable():
+        asked = ask(shop, job, now, level_for(shop, confidence, now))
+        book = first_of_all(asked.book) if put_first else asked.book
+        if runs is not None:
+            futures = run(book, runs=runs, seed=job.number, threads=THREADS, level=asked.level)
+        else:
+            futures = run_until(
+                book,
+                seed=job.number,
+                within=WITHIN,
+                most=most,
+                level=asked.level,
+                threads=THREADS,
+                go_on=go_on,
+            )
+    return _outlook(shop, asked, book, futures, confidence)
 
 
-@transaction.atomic
-def promise_accept(outlook: Outlook, *, user: User | None, promised_at: datetime | None = None) -> Promise:
-    """Give the date: the enquiry becomes a promised job, and what the date was made from is kept.
+@dataclass(frozen=True, eq=False)
+class Asked:
+    """A job with the open work. book: with the job in its place in the queue. level: where its date is read off."""
 
-    promised_at: another date than the computed one, if the owner chose it.
+    job: OpenJob
+    book: Book
+    reading: Reading
+    later: LaterWork
+    level: float
+
+
+def ask(shop: Shop, job: Job, now: datetime, level: float) -> Asked:
+    """Read the open work with a job, and put that where its own date will put it, with what may come in before.
+
+    Raises BadInput where there is nothing to date, and all that `placed` does.
     """
-    job = job_locked(outlook.job)
-    if job.status not in (JobStatus.ENQUIRY, JobStatus.PROMISED, JobStatus.IN_HAND):
-        raise ShopError(
-            f"Job {job.number} is {job.get_status_display().lower()}; there is nothing to promise."
+    known = learned_stages(shop)
+    reading = read_open(shop, job, now, known)
+    work = reading.work
+    mine = reading.jobs[work.target]
+    if not mine.kept:
+        raise BadInput("The job has no stages. Take one in on its page, then ask again.", field="stages")
+    if (
+        mine.visits
+        and max(end for _, end in mine.visits) <= now
+        and any(stage.kind.on_site and stage.finished_at is None for stage in mine.kept.values())
+    ):
+        raise BadInput(
+            "All the times at which the customer can be visited are over. Ask for others and set them down at the "
+            "job, or remove them.",
+            field="visits",
         )
-    promise = Promise.objects.create(
-        shop=job.shop,
-        job=job,
-        made_at=outlook.made_at,
-        made_by=user,
-        confidence=outlook.confidence,
-        promised_at=promised_at or outlook.promised_at,
-        quantiles={f"{p:g}": at.isoformat() for p, at in outlook.quantiles.items()},
-        quote=quote_of(job),
-        seed=outlook.seed,
-        runs=outlook.runs,
-        model_version=MODEL_VERSION,
-        backlog_digest=outlook.book.digest,
-        snapshot=to_bytes(outlook.book),
-    )
-    job.due_at = promise.promised_at
-    if job.status == JobStatus.ENQUIRY:
-        job.status = JobStatus.PROMISED
-    job.save(update_fields=["due_at", "status"])
-    revision_raise(job.shop_id)
-    return promise
+    later = later_work(shop, now, known, work.spec)
+    book = replace(work, later=later.later).book()
+    book = placed(book, level, shortest=later.shortest, seed=job.number, threads=THREADS)
+    return Asked(mine, book, reading, later, level)
 
 
-@transaction.atomic
-def promise_take_back(promise: Promise) -> None:
-    """Undo an acceptance whose job has not begun: the job is an enquiry again and the record is gone."""
-    job = job_locked(promise.job)
-    if job.status != JobStatus.PROMISED:
-        raise ShopError(f"Job {job.number} is {job.get_status_display().lower()}: its promise stands.")
-    promise.delete()
-    last = job.promises.order_by("-made_at").first()
-    job.due_at = last.promised_at if last else None
-    job.status = JobStatus.PROMISED if last else JobStatus.ENQUIRY
-    job.save(update_fields=["due_at", "status"])
-    revision_raise(job.shop_id)
-
-
-def promise_again(promise: Promise) -> dict[str, str]:
-    """The promise's quantiles, computed again from what was kept with it."""
-    book = from_bytes(bytes(promise.snapshot))
-    futures = run(book, runs=promise.runs, seed=promise.seed, threads=THREADS)
-    return {p: instant_of(book, futures.quantile(float(p))).isoformat() for p in promise.quantiles}
-
-
-def quote_of(job: Job) -> dict[str, object]:
-    """What was asked, as `manage.py promise` reads it."""
-    return {
-        "job_type": job.job_type.name,
-        "process": job.process.name if job.process else None,
-        "finish": job.finish.name if job.finish else None,
-        "media": job.media.name if job.media else None,
-        "items": [
-            {
-                "name": item.name,
-                "width_mm": item.width_mm,
-                "height_mm": item.height_mm,
-                "count": item.count,
-                "cut_m": item.cut_m,
-                "ink_build": item.ink_build,
-            }
-            for item in job.items.all()
-        ],
-        "drivers": job.drivers,
-        "ready_from": job.ready_from.isoformat() if job.ready_from else None,
-        "stages": [stage.name for stage in job.stages.all() if not stage.left_out],
-    }
+@contextmanager
+def sayable() -> Iterator[None]:
+    """Turn what the simulation refuses into what the owner can do about it."""
+    try:
+        yield
+    except REFUSALS as wrong:
+        where = {NeverOpen: "opening_hours", HorizonTooShort: "backlog"}.get(type(wrong), "stages")
+        raise BadInput(refusal_said(wrong), field=where) from wrong
 
 
 def rounded_up(instant: datetime, step: timedelta = STEP) -> datetime:
@@ -221,69 +201,36 @@ def now_to_the_minute() -> datetime:
     return timezone.now().replace(second=0, microsecond=0)
 
 
-def _outlook(
-    shop: Shop, job: Job, book: Book, futures: Futures, known: Learned, confidence: float
-) -> Outlook:
-    levels = sorted({*LEVELS, confidence})
-    quantiles = {p: instant_of(book, futures.quantile(p)) for p in levels}
-    kinds = dict(StageKind.objects.of(shop).values_list("pk", "name"))
+def _outlook(shop: Shop, asked: Asked, book: Book, futures: Futures, confidence: float) -> Outlook:
+    now, job = book.origin, asked.job.job
+    levels = levels_for(shop, LEVELS, now) | {confidence: asked.level}
+    kinds = {stage.kind_id: stage.kind for stage in asked.job.stages}
     return Outlook(
         job=job,
-        made_at=book.origin,
+        made_at=now,
         confidence=confidence,
-        promised_at=rounded_up(quantiles[confidence]),
-        quantiles=quantiles,
+        level=asked.level,
+        promised_at=rounded_up(instant_of(book, futures.quantile(asked.level))),
+        dates={p: instant_of(book, futures.quantile(level)) for p, level in sorted(levels.items())},
+        quantiles={
+            p: instant_of(book, futures.quantile(p)) for p in sorted({*LEVELS, confidence, asked.level})
+        },
         curve=tuple(instant_of(book, futures.quantile(p)) for p in CURVE),
-        stages=tuple(_stage_outlooks(job, known)),
-        drives=tuple(Drive(kinds.get(stage, ""), cause, minutes) for stage, cause, minutes in futures.drives),
+        stages=stage_outlooks(asked.job, asked.reading.at.known[0]),
+        drives=tuple(
+            Drive(kinds[kind].name, cause, minutes, kinds[kind].position)
+            for kind, cause, minutes in futures.drives
+            if kind in kinds
+        ),
         harm=_harm(book, futures),
-        materials=materials_of(job, _hands_on_mean(job, known)),
+        later=asked.later,
         jobs_ahead=len(book.jobs) - 1,
         seed=job.number,
-        runs=futures.finish.size,
+        runs=futures.runs,
+        error_min=futures.error,
         book=book,
+        left_out=asked.reading.work.left_out,
     )
-
-
-def _stage_outlooks(job: Job, known: Learned) -> Sequence[StageOutlook]:
-    found = []
-    for stage in job.stages.all():
-        if stage.left_out:
-            continue
-        kind = stage.kind
-        if kind.is_hold and stage.hold_min:
-            fixed = float(stage.hold_min)
-            found.append(
-                StageOutlook(
-                    stage.name, kind.key, kind.position, fixed, fixed, 0, is_default=False, is_hold=True
-                )
-            )
-            continue
-        laws = [law.forecast for law in stage_forecasts(job, stage, known)]
-        found.append(
-            StageOutlook(
-                stage.name,
-                kind.key,
-                kind.position,
-                sum(float(law.quantile(0.5)) for law in laws),
-                sum(float(law.quantile(0.8)) for law in laws),
-                min((law.n for law in laws), default=0.0),
-                is_default=any(law.is_default for law in laws),
-                is_hold=kind.is_hold,
-            )
-        )
-    return found
-
-
-def _hands_on_mean(job: Job, known: Learned) -> float:
-    """Mean person-minutes of the job, for its cost."""
-    minutes: dict[str, float] = defaultdict(float)
-    for stage in job.stages.all():
-        if stage.left_out or stage.kind.is_hold:
-            continue
-        for law in stage_forecasts(job, stage, known):
-            minutes[law.part] += law.forecast.mean * (stage.kind.people if law.part == "hands_on" else 1)
-    return minutes["hands_on"]
 
 
 def _harm(book: Book, futures: Futures) -> tuple[Harm, ...]:

@@ -5,14 +5,17 @@ from __future__ import annotations
 from collections.abc import Mapping
 from dataclasses import dataclass
 from datetime import datetime
+from math import isfinite
 from typing import Any, TypeVar, cast
 
 from django.db import transaction
 
 from analytics.services.promising import Outlook, promise_compute
+from analytics.words_promise import say_later
 from jobs.drivers import ItemSize
 from jobs.models import Job, JobType
 from jobs.services.jobs import job_create
+from jobs.services.times import Times, Visit
 from shop.errors import BadInput
 from shop.models import Finish, InkBuild, Media, Process, Shop, ShopOwned
 
@@ -27,13 +30,15 @@ KNOWN = frozenset(
         "items",
         "drivers",
         "ready_from",
+        "film_from",
+        "visits",
         "confidence",
         "title",
         "customer",
     }
     | {"requested"}
 )
-ITEM_KEYS = frozenset({"width_mm", "height_mm", "count", "name", "cut_m", "ink_build"})
+ITEM_KEYS = frozenset({"width_mm", "height_mm", "count", "name", "cut_m", "letter_mm", "ink_build"})
 
 __all__ = ["Quote", "outlook_json", "quote_outlook", "quote_read"]
 
@@ -75,7 +80,8 @@ def quote_read(shop: Shop, asked: object) -> Quote:
         "customer_name": str(asked.get("customer") or ""),
         "items": [_item(item, i) for i, item in enumerate(_list(asked, "items"))],
         "drivers": dict(asked.get("drivers") or {}),
-        "ready_from": _instant(shop, asked.get("ready_from")),
+        "ready_from": _instant(shop, asked.get("ready_from"), "ready_from"),
+        "times": Times(_instant(shop, asked.get("film_from"), "film_from"), _visits(shop, asked)),
         "requested": [str(key) for key in _list(asked, "requested")],
     }
     return Quote(facts, _confidence(asked.get("confidence")))
@@ -87,7 +93,7 @@ def quote_outlook(shop: Shop, quote: Quote, *, now: datetime) -> Outlook:
     try:
         with transaction.atomic():
             job = job_create(shop=shop, **quote.facts)
-            job = Job.objects.prefetch_related("stages__kind", "items").get(pk=job.pk)
+            job = Job.objects.prefetch_related("stages__kind__ignores", "items").get(pk=job.pk)
             found.append(promise_compute(shop, job, now=now, confidence=quote.confidence))
             raise _NotKept
     except _NotKept:
@@ -102,7 +108,7 @@ def outlook_json(shop: Shop, outlook: Outlook) -> dict[str, Any]:
         return shop.local(instant).isoformat()
 
     return {
-        "finish": {f"{p:g}": iso(at) for p, at in outlook.quantiles.items()},
+        "finish": {f"{p:g}": iso(at) for p, at in outlook.dates.items()},
         "promise": {"at": iso(outlook.promised_at), "confidence": outlook.confidence},
         "stages": [
             {
@@ -130,7 +136,9 @@ def outlook_json(shop: Shop, outlook: Outlook) -> dict[str, Any]:
         "seed": outlook.seed,
         "runs": outlook.runs,
         "backlog_digest": outlook.book.digest,
-        "later_work": "none assumed",
+        "later_work": say_later(outlook.later),
+        "error_min": round(outlook.error_min, 1) if isfinite(outlook.error_min) else None,
+        "level": outlook.level,
     }
 
 
@@ -170,7 +178,7 @@ def _item(asked: object, index: int) -> ItemSize:
             f"Item {index + 1}: ink_build {ink!r} is none of {', '.join(InkBuild.values)}.",
             field=f"{place}.ink_build",
         )
-    cut = asked.get("cut_m")
+    cut, letters = asked.get("cut_m"), asked.get("letter_mm")
     return ItemSize(
         width_mm=_number(asked.get("width_mm"), f"{place}.width_mm"),
         height_mm=_number(asked.get("height_mm"), f"{place}.height_mm"),
@@ -178,6 +186,7 @@ def _item(asked: object, index: int) -> ItemSize:
         name=str(asked.get("name") or ""),
         cut_m=None if cut is None else _number(cut, f"{place}.cut_m"),
         ink_build=str(ink),
+        letter_mm=None if letters is None else _number(letters, f"{place}.letter_mm"),
     )
 
 
@@ -187,15 +196,31 @@ def _number(value: object, place: str) -> float:
     return float(value)
 
 
-def _instant(shop: Shop, text: object) -> datetime | None:
+def _visits(shop: Shop, asked: Mapping[str, Any]) -> list[Visit]:
+    """The times at which the customer can be visited."""
+    found = []
+    for index, one in enumerate(_list(asked, "visits")):
+        place = f"visits.{index}"
+        if not isinstance(one, Mapping) or set(one) != {"from", "to"}:
+            raise BadInput(
+                f'Time {index + 1} is an object, as {{"from": "2027-03-01T09:00", "to": "2027-03-01T12:00"}}.',
+                field=place,
+            )
+        start, end = (_instant(shop, one[name], f"{place}.{name}") for name in ("from", "to"))
+        if start is None or end is None:
+            raise BadInput(f"Time {index + 1} says no instant. Give both from and to.", field=place)
+        found.append((start, end))
+    return found
+
+
+def _instant(shop: Shop, text: object, place: str) -> datetime | None:
     if text in (None, ""):
         return None
     try:
         instant = datetime.fromisoformat(str(text))
     except ValueError:
         raise BadInput(
-            f"ready_from is {text!r}. Give an ISO 8601 instant, as 2027-03-01T08:00:00+00:00.",
-            field="ready_from",
+            f"{place} is {text!r}. Give an ISO 8601 instant, as 2027-03-01T08:00:00+00:00.", field=place
         ) from None
     return instant if instant.tzinfo else instant.replace(tzinfo=shop.zone)
 

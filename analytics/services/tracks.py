@@ -6,13 +6,23 @@ share a prior (the pooled state), so that each of their forecasts hangs on the o
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
 
-from analytics.engine.durations import Observation, State, pooled_state, predict, update, update_pooled
+from analytics.engine.durations import (
+    Observation,
+    State,
+    entry_of,
+    pooled_state,
+    predict,
+    update_pooled,
+    with_entry,
+)
 from analytics.engine.hours import to_minutes
+from analytics.engine.posterior import Prior
 from analytics.engine.trade import PARTS, Part, defaults_for
 from analytics.models import ModelState, PooledState, Sample
+from analytics.selectors.models import adopted_priors
 from analytics.selectors.samples import EPOCH
 from jobs.models import StageKind
 from shop.models import Shop
@@ -31,11 +41,14 @@ class TrackKey:
 
 @dataclass
 class Track:
-    """The states of one track while samples are learned. keys: kind to the key of its trade default."""
+    """The states of one track while samples are learned. keys: kind to the key of its trade default. waits: kinds
+    that nobody works at. priors: what the shop took from others, by such a key."""
 
     key: TrackKey
     keys: dict[int, str]
     pooled: State
+    waits: frozenset[int] = frozenset()
+    priors: Mapping[str, Prior] = field(default_factory=dict)
     states: dict[int, State] = field(default_factory=dict)
     last: dict[int, Sample] = field(default_factory=dict)
 
@@ -45,15 +58,23 @@ class Track:
         minutes = sample.hands_on_min if part == "hands_on" else sample.unattended_min
         state = self.states.get(sample.kind_id) or State.empty(kind, part)
         pooled = self.pooled if self.key.kind_id is None else None
+        prior = self.priors.get(kind)
         # Sorted, because a database may give the keys back in an order of its own, and features stand in it.
         drivers, categories = dict(sorted(sample.drivers.items())), dict(sorted(sample.categories.items()))
-        seen = Observation(minutes, drivers, categories, place_of(sample)[0])
-        pit = _pit(state, seen, pooled)
-        sample.pit = {key: value for key, value in {**sample.pit, part: pit}.items() if value is not None}
-        self.states[sample.kind_id] = update(state, seen, pooled=pooled)
+        wait = sample.kind_id in self.waits
+        seen = Observation(minutes, drivers, categories, place_of(sample)[0], is_wait=wait)
+        entry = entry_of(state, seen, pooled=pooled, prior=prior)
+        sample.pit = _with(sample.pit, part, _pit(state, seen, pooled, prior))
+        sample.weight = _with(sample.weight, part, entry.weight if entry.features else None)
+        self.states[sample.kind_id] = with_entry(state, entry)
         self.last[sample.kind_id] = sample
         if pooled is not None:
-            self.pooled = update_pooled(pooled, kind, seen)
+            self.pooled = update_pooled(pooled, kind, seen, entry.weight)
+
+
+def _with(values: Mapping[str, float], part: Part, value: float | None) -> dict[str, float]:
+    """The values with another for this part; None takes it out."""
+    return {key: one for key, one in {**values, part: value}.items() if one is not None}
 
 
 def place_of(sample: Sample) -> Place:
@@ -66,15 +87,19 @@ def track_keys(kind: StageKind) -> list[TrackKey]:
     return [TrackKey(part, kind.pk if defaults_for(kind.key, part).components else None) for part in PARTS]
 
 
-def track_empty(key: TrackKey, kinds: Iterable[StageKind]) -> Track:
+def track_empty(shop: Shop, key: TrackKey, kinds: Iterable[StageKind]) -> Track:
     """A track that has learned nothing. kinds: all of the shop's."""
+    kinds = list(kinds)
     keys = {kind.pk: kind.key for kind in kinds if key in track_keys(kind)}
-    return Track(key, keys, pooled_state(key.part))
+    waits = frozenset(kind.pk for kind in kinds if kind.pk in keys and kind.is_hold)
+    priors = {} if key.kind_id is None else adopted_priors(shop)
+    mine = {kind: prior for (kind, part), prior in priors.items() if part == key.part}
+    return Track(key, keys, pooled_state(key.part), waits, mine)
 
 
 def track_load(shop: Shop, key: TrackKey, kinds: Iterable[StageKind], wanted: Iterable[int]) -> Track:
     """A track as it was stored, with the states of the wanted kinds."""
-    track = track_empty(key, kinds)
+    track = track_empty(shop, key, kinds)
     stored = ModelState.objects.of(shop).filter(part=key.part, kind__in=set(wanted) & track.keys.keys())
     track.states = {row.kind_id: State.from_dict(row.state) for row in stored}
     if key.kind_id is None:
@@ -118,9 +143,9 @@ def _last(sample: Sample | None) -> dict[str, object]:
     return {"last_at": sample.finished_at, "last_stage": sample.stage_id}
 
 
-def _pit(state: State, seen: Observation, pooled: State | None) -> float | None:
+def _pit(state: State, seen: Observation, pooled: State | None, prior: Prior | None) -> float | None:
     """Where the minutes fell in the forecast, 0..1; None for a part that was not expected to take time at all."""
     if seen.minutes == 0.0 and state.n == 0.0 and not state.default.usual:
         return None
-    forecast = predict(state, seen.drivers, seen.categories, pooled=pooled)
+    forecast = predict(state, seen.drivers, seen.categories, pooled=pooled, prior=prior)
     return float(forecast.cdf(seen.minutes)) if forecast.minutes[-1] > 0.0 else None

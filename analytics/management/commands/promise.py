@@ -9,8 +9,10 @@ from typing import Any
 from django.core.management.base import BaseCommand, CommandError
 
 from analytics.models import Promise
-from analytics.services.promising import Outlook, now_to_the_minute, promise_again
+from analytics.services.promises import promise_again
+from analytics.services.promising import Outlook, now_to_the_minute
 from analytics.services.quotes import outlook_json, quote_outlook, quote_read
+from analytics.words_promise import say_error, say_later
 from shop.errors import ShopError
 from shop.models import Shop
 from shop.selectors import shop_required
@@ -50,12 +52,13 @@ class Command(BaseCommand):
     def _say(self, shop: Shop, outlook: Outlook) -> None:
         at = say_instant(shop.local(outlook.promised_at))
         self.stdout.write(f"{at}, {say_confidence(outlook.confidence)}.")
-        for p, instant in sorted(outlook.quantiles.items()):
+        for p, instant in sorted(outlook.dates.items()):
             self.stdout.write(f"  {say_confidence(p)}: {say_instant(shop.local(instant))}")
         for stage in outlook.stages:
             rests = "trade default" if stage.is_default else f"{stage.n:g} clocked"
             self.stdout.write(f"  {stage.name}: {stage.p50:.0f} min, eight in ten {stage.p80:.0f} ({rests})")
-        self.stdout.write("No work is assumed but what is promised or begun.")
+        self.stdout.write(say_error(outlook.runs, outlook.error_min))
+        self.stdout.write(say_later(outlook.later))
 
     def _again(self, shop: Shop, promise_id: int) -> None:
         promise = Promise.objects.of(shop).filter(pk=promise_id).first()

@@ -1,15 +1,16 @@
-"""Compile the simulation, so that the first promise does not wait for it."""
+"""Compile the simulation and the duration model, so that no page and no tap waits for it."""
 
 from typing import Any
 
 from django.core.management.base import BaseCommand
 
-from analytics.engine.simulate import warm_up
+from analytics.engine import durations, simulate
 
 
 class Command(BaseCommand):
-    help = "Compile the simulation into NUMBA_CACHE_DIR."
+    help = "Compile the simulation and the duration model into NUMBA_CACHE_DIR."
     requires_system_checks = ()
 
     def handle(self, *_: Any, **options: Any) -> None:
-        warm_up()
+        simulate.warm_up()
+        durations.warm_up()
