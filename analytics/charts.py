@@ -22,18 +22,27 @@ class Spread:
     url: str
 
 
-def spread_figure(groups: Sequence[Spread]) -> dict[str, Any]:
-    """A bar from p10 to p90 for each group with a mark at the median; pressing it follows the group's address."""
+HOURS = 60.0
+WORK_AXIS = "Minutes at work"
+WAIT_AXIS = "Hours elapsed"
+
+
+def spread_figure(groups: Sequence[Spread], *, waits: bool = False) -> dict[str, Any]:
+    """A bar from p10 to p90 for each group with a mark at the median; pressing it follows the group's address.
+
+    waits: they are holds, whose elapsed time is drawn in hours, not minutes.
+    """
+    unit, word = (HOURS, "h") if waits else (1.0, "min")
     names = [f"{group.name} ({group.n})" for group in groups]
     hover = [
-        f"{group.name}: half within {group.p50:.0f} min, eight in ten within {group.p80:.0f} min"
+        f"{group.name}: half within {group.p50 / unit:.0f} {word}, eight in ten within {group.p80 / unit:.0f} {word}"
         for group in groups
     ]
     urls = [group.url for group in groups]
     bars = go.Bar(
         y=names,
-        x=[group.p90 - group.p10 for group in groups],
-        base=[group.p10 for group in groups],
+        x=[(group.p90 - group.p10) / unit for group in groups],
+        base=[group.p10 / unit for group in groups],
         orientation="h",
         width=0.5,
         name="one in ten to nine in ten",
@@ -44,7 +53,7 @@ def spread_figure(groups: Sequence[Spread]) -> dict[str, Any]:
     )
     medians = go.Scatter(
         y=names,
-        x=[group.p50 for group in groups],
+        x=[group.p50 / unit for group in groups],
         mode="markers",
         name="half within",
         marker={
@@ -59,7 +68,7 @@ def spread_figure(groups: Sequence[Spread]) -> dict[str, Any]:
     )
     eighties = go.Scatter(
         y=names,
-        x=[group.p80 for group in groups],
+        x=[group.p80 / unit for group in groups],
         mode="markers",
         name="eight in ten within",
         marker={"color": "var(--ink)", "symbol": "diamond", "size": 11},
@@ -69,7 +78,7 @@ def spread_figure(groups: Sequence[Spread]) -> dict[str, Any]:
     )
     figure = go.Figure([bars, medians, eighties])
     figure.update_layout(
-        xaxis={"title": {"text": "Minutes, hands-on and machine together"}, "rangemode": "tozero"},
+        xaxis={"title": {"text": WAIT_AXIS if waits else WORK_AXIS}, "rangemode": "tozero"},
         yaxis={"autorange": "reversed"},
         margin={"t": 40, "r": 20, "b": 56, "l": 12},
     )

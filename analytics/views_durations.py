@@ -32,7 +32,7 @@ PER_PAGE = 100
 def dashboard(request: ShopRequest) -> HttpResponse:
     """How long stages took, by job type, with their spread."""
     today = request.shop.local(timezone.now()).date()
-    days, period = _period(request, today)
+    days, period = period_asked(request, today)
     found = kind_spreads(request.shop, period)
     chosen = _chosen(found, request.GET.get("kind"))
     context = {
@@ -41,7 +41,7 @@ def dashboard(request: ShopRequest) -> HttpResponse:
         "period": period,
         "found": found,
         "chosen": chosen,
-        "figure": spread_figure(chosen.groups) if chosen else None,
+        "figure": spread_figure(chosen.groups, waits=chosen.kind.is_hold) if chosen else None,
         "unused": unused_counts(request.shop),
     }
     return page(request, "analytics/durations.html", context)
@@ -54,7 +54,7 @@ def dashboard_jobs(request: ShopRequest) -> HttpResponse:
     shop = request.shop
     kind = get_object_or_404(StageKind.objects.of(shop), pk=_key(request, "kind"))
     job_type = get_object_or_404(JobType.objects.of(shop), pk=_key(request, "type"))
-    _, period = _period(request, shop.local(timezone.now()).date(), usual="all")
+    _, period = period_asked(request, shop.local(timezone.now()).date(), usual="all")
     samples = period_samples(shop, period, kind.pk, job_type.pk)
     part = Paginator(samples, PER_PAGE).get_page(request.GET.get("page"))
     query = request.GET.copy()
@@ -76,7 +76,7 @@ def _key(request: HttpRequest, name: str) -> int:
     return int(text) if text.isdecimal() and len(text) < 18 else 0
 
 
-def _period(request: HttpRequest, today: date, usual: str = USUAL_PERIOD) -> tuple[str, Period]:
+def period_asked(request: HttpRequest, today: date, usual: str = USUAL_PERIOD) -> tuple[str, Period]:
     """The period asked for: two dates, or a number of days until today."""
     first, last = (_date(request.GET.get(name)) for name in ("from", "to"))
     if first or last:
@@ -95,6 +95,8 @@ def _date(text: str | None) -> date | None:
 
 
 def _chosen(found: list[KindSpreads], asked: Any) -> KindSpreads | None:
-    """The kind asked for, else the one that took the most minutes."""
+    """The kind asked for, else the one that took the most minutes; a wait only where there is nothing else."""
     by_key = {str(one.kind.pk): one for one in found}
-    return by_key.get(str(asked)) or max(found, key=lambda one: one.minutes, default=None)
+    return by_key.get(str(asked)) or max(
+        found, key=lambda one: (not one.kind.is_hold, one.minutes), default=None
+    )

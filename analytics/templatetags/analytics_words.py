@@ -1,6 +1,12 @@
 """Numbers on the pages of analytics."""
 
+from datetime import datetime
+
 from django import template
+from django.utils import timezone
+
+from shop.models import Shop
+from shop.words import say_clock
 
 register = template.Library()
 
@@ -18,15 +24,28 @@ def percent(share: float | None) -> str:
 
 
 @register.filter
-def duration(minutes: float | None) -> str:
-    """Minutes as '8 min', '2 h 05' or '3 d 4 h' of elapsed time; empty for none."""
+def in_hundred(share: float, form: str = "") -> str:
+    """0.063 as '6 in 100', or '6' where the form is bare; what is not quite none says 'fewer than 1'."""
+    number = "fewer than 1" if 0 < share < 0.005 else f"{share * 100:.0f}"
+    return number if form == "bare" else f"{number} in 100"
+
+
+@register.filter
+def in_ten(share: float) -> str:
+    """0.1 as 'One in ten', 0.5 as 'Half', 0.8 as 'Eight in ten'."""
+    return {0.1: "One in ten", 0.5: "Half", 0.8: "Eight in ten", 0.9: "Nine in ten"}[share]
+
+
+@register.filter
+def duration(minutes: float | None, most: str = "days") -> str:
+    """Minutes as '8 min', '2 h 05' or '3 d 4 h' of elapsed time; '76 h 00' where most is 'hours'; empty for none."""
     if minutes is None:
         return ""
     whole = round(minutes)
     if whole < 1 and minutes > 0:
         return "under 1 min"
     hours, rest = divmod(whole, 60)
-    if hours >= 48:
+    if hours >= 48 and most == "days":
         return f"{hours // 24} d {hours % 24} h"
     return f"{hours} h {rest:02d}" if hours else f"{rest} min"
 
@@ -35,3 +54,22 @@ def duration(minutes: float | None) -> str:
 def svg(number: float) -> str:
     """A coordinate, whatever the language's decimal mark."""
     return f"{number:.1f}"
+
+
+@register.filter
+def near(at: datetime | None, shop: Shop) -> str:
+    """An instant on the shop's wall clock in few signs: '14:05' today, 'Fri 09:30' this week, else '12 Dec 09:30'."""
+    if at is None:
+        return ""
+    local, today = shop.local(at), shop.local(timezone.now()).date()
+    if local.date() == today:
+        return say_clock(local)
+    if abs((local.date() - today).days) < 7 and local.date() > today:
+        return f"{local:%a} {say_clock(local)}"
+    return f"{local.day} {local:%b} {say_clock(local)}"
+
+
+@register.filter
+def colour(position: int) -> int:
+    """The number of the colour and hatch of a kind of stage, from its position."""
+    return position % 8
