@@ -1,12 +1,14 @@
 """A small invented shop whose dates can be added up by hand."""
 
-from datetime import time
+from datetime import UTC, datetime, time, timedelta
 
 from jobs.drivers import ItemSize
-from jobs.models import Job, JobType
+from jobs.models import Job, JobStatus, JobType, Stage, StageState
 from jobs.services.jobs import job_create
 from shop.models import Machine, MachineKind, OpeningHours, Person, Process, Shop, Skill, Unattended
 from shop.services import shop_create
+
+MONDAY = datetime(2026, 11, 30, 9, 0, tzinfo=UTC)
 
 
 def make_quay(slug: str = "quay") -> Shop:
@@ -32,3 +34,24 @@ def enquiry(shop: Shop, process: str = "UV", job_type: str = "Labels and decals"
     }
     job = job_create(shop=shop, **{**facts, **more})
     return Job.objects.prefetch_related("stages__kind").get(pk=job.pk)
+
+
+def past(
+    shop: Shop,
+    count: int,
+    lead: timedelta = timedelta(days=4),
+    dated: bool = True,
+    **more: object,
+) -> None:
+    """So many finished jobs, one a weekday, the last of them on the Friday before MONDAY."""
+    days = [day for day in (MONDAY - timedelta(days=i) for i in range(1, 120)) if day.weekday() < 5][:count]
+    for day in days:
+        job = enquiry(shop, **more)
+        Job.objects.filter(pk=job.pk).update(
+            status=JobStatus.FINISHED,
+            created_at=day,
+            started_at=day,
+            finished_at=day + timedelta(days=2),
+            due_at=day + lead if dated else None,
+        )
+        Stage.objects.filter(job=job).update(state=StageState.FINISHED, finished_at=day + timedelta(days=2))

@@ -11,7 +11,7 @@ import numpy as np
 import pytest
 from django.core.management import CommandError, call_command
 
-from analytics.engine.backtest import JobRecord, StageRecord, walk
+from analytics.engine.backtest import JobRecord, StageRecord, Walk, walk
 from analytics.engine.hours import to_minutes
 from analytics.selectors.history import job_records
 from analytics.selectors.samples import EPOCH
@@ -59,7 +59,7 @@ def check_score(score: dict[str, Any]) -> None:
 
 def test_the_json_has_the_contracts_shape(shop: Shop) -> None:
     result = json.loads(run("--json"))
-    assert set(result) == {"stages", "jobs"}
+    assert set(result) == {"stages", "jobs", "plan"}
     assert set(result["stages"]) == {"all", "Hemming", "Welding"}
     assert set(result["jobs"]) == {"all", "Lettering", "Window graphics"}
     for scores in (result["stages"], result["jobs"]):
@@ -149,3 +149,67 @@ def test_too_short_a_history_and_a_place_that_cannot_be_written_are_refused(
         run("--first", "-1")
     with pytest.raises(CommandError, match="cannot be written"):
         run("--forecasts", str(tmp_path / "none" / "forecasts.csv"))
+
+
+def test_only_the_days_asked_for_are_forecast_and_scored(shop: Shop, tmp_path: Path) -> None:
+    path = tmp_path / "forecasts.csv"
+    days = [shop.local(MONDAY + n * timedelta(days=1)).date().isoformat() for n in (12, 15)]
+    result = json.loads(run("--json", "--from", days[0], "--to", days[1], "--forecasts", str(path)))
+    with path.open(encoding="utf-8", newline="") as file:
+        jobs = {row["job"] for row in csv.DictReader(file)}
+    assert jobs == {"13", "14", "15", "16"}
+    assert result["jobs"]["all"]["n"] == 4
+
+
+def test_a_driver_that_may_not_be_known_makes_forecasts_worse(shop: Shop) -> None:
+    with_it, without = (
+        json.loads(run("--json", *options))["stages"]["all"] for options in ((), ("--leave-out", "area_m2"))
+    )
+    assert without["crps_min"] > 1.2 * with_it["crps_min"]
+    assert without["baselines"] == with_it["baselines"]
+
+
+def test_as_of_the_start_hardly_differs_where_jobs_do_not_run_beside_each_other(shop: Shop) -> None:
+    """Each job starts after the one before it has finished, so a start knows all that a finish does."""
+    start, finished = (json.loads(run("--json", "--as-of", moment)) for moment in ("start", "finish"))
+    assert start["stages"]["all"]["n"] == finished["stages"]["all"]["n"]
+    assert start["stages"]["all"]["baselines"] == finished["stages"]["all"]["baselines"]
+    assert start["jobs"]["all"]["crps_min"] == pytest.approx(finished["jobs"]["all"]["crps_min"], rel=0.05)
+
+
+@pytest.mark.parametrize(
+    ("options", "words"),
+    [
+        (("--from", "yesterday"), "'yesterday' is no day"),
+        (("--from", "2026-05-02", "--to", "2026-05-01"), "is after the last"),
+        (("--from", "2036-05-02"), "no finished job in those days"),
+        (("--leave-out", "moon"), "'moon'.*area_m2"),
+    ],
+)
+def test_options_that_make_no_sense_are_named(shop: Shop, options: tuple[str, ...], words: str) -> None:
+    with pytest.raises(CommandError, match=words):
+        run(*options)
+
+
+def test_stopping_it_leaves_no_half_file(shop: Shop, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    real = Walk.step
+
+    def step(self: Walk) -> list[Any]:
+        if self.done == 15:
+            raise KeyboardInterrupt
+        return real(self)
+
+    monkeypatch.setattr(Walk, "step", step)
+    with pytest.raises(CommandError, match="Stopped before the end"):
+        run("--forecasts", str(tmp_path / "forecasts.csv"))
+    assert list(tmp_path.iterdir()) == []
+
+
+def test_a_terminal_is_told_how_far_it_is_and_the_answer_stays_pure(
+    shop: Shop, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr("sys.stderr.isatty", lambda: True)
+    out, err = StringIO(), StringIO()
+    call_command("backtest", "--json", stdout=out, stderr=err)
+    assert "25 of 25 (100 %)" in err.getvalue()
+    assert set(json.loads(out.getvalue())) == {"stages", "jobs", "plan"}

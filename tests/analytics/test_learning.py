@@ -13,9 +13,10 @@ from kombu.pools import ProducerPool
 from analytics import tasks
 from analytics.engine import digest
 from analytics.engine.durations import Observation, State, update
+from analytics.engine.hours import to_minutes
 from analytics.models import ModelState, PooledState, Sample, StageDay
 from analytics.selectors.models import learned
-from analytics.selectors.samples import FORGOTTEN, NOTHING, unused_counts
+from analytics.selectors.samples import EPOCH, FORGOTTEN, NOTHING, unused_counts
 from analytics.services import learning
 from analytics.services.learning import learn_shop, learn_stage, relearn_kind, sweep_shop
 from jobs.models import ClockEvent, Item, Stage, TapKind
@@ -63,7 +64,8 @@ def test_the_stored_state_is_the_engines_own_after_the_same_stages(shop: Shop) -
     for n, minutes in enumerate((20.0, 31.5, 8.25)):
         stage = finish(job, "weed", minutes, MONDAY + n * DAY, area_m2=1.0 + n)
         learn_stage(stage.pk)
-        seen = Observation(minutes, {"area_m2": 1.0 + n}, {"job_type": "Lettering"})
+        at = to_minutes(EPOCH, MONDAY + n * DAY)
+        seen = Observation(minutes, {"area_m2": 1.0 + n}, {"job_type": "Lettering"}, at)
         expected = update(expected, seen)
     row = ModelState.objects.get(kind__key="weed", part="hands_on")
     assert row.state == expected.to_dict()
@@ -165,9 +167,10 @@ def test_the_sweep_finds_what_no_message_told_of(shop: Shop) -> None:
     assert sorted(Sample.objects.values_list("hands_on_min", flat=True)) == [10.0, 25.0]
 
 
-def test_holds_and_stages_left_out_are_not_learned(shop: Shop) -> None:
+def test_holds_of_set_length_and_stages_left_out_are_not_learned(shop: Shop) -> None:
     job = a_job(shop)
     hold = finish(job, "outgas", 600, MONDAY)
+    Stage.objects.filter(pk=hold.pk).update(hold_min=1440)
     left_out = finish(job, "weed", 20, MONDAY)
     Stage.objects.filter(pk=left_out.pk).update(left_out=True)
     assert not learn_stage(hold.pk)

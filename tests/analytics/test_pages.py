@@ -97,11 +97,37 @@ def test_an_enquiry_becomes_a_date_and_the_date_a_promise(shop, browse):
     assert answer.redirect_chain[-1][0] == reverse("analytics:promise", args=[job.number])
     assert b"eight times in ten" in answer.content
     outlook = answer.context["outlook"]
-    given = {"made_at": answer.context["made_at"], "digest": answer.context["digest"], "confidence": "0.8"}
+    given = shown(answer)
     client.post(reverse("analytics:promise-give", args=[job.number]), given)
     job.refresh_from_db()
     assert (job.status, job.due_at) == (JobStatus.PROMISED, outlook.promised_at)
     assert Promise.objects.get().backlog_digest == given["digest"]
+
+
+def shown(answer, **more):
+    """What the form of a shown date sends."""
+    facts = {name: answer.context[name] for name in ("made_at", "digest")}
+    return {**facts, "confidence": "0.8", "runs": answer.context["outlook"].runs, **more}
+
+
+def test_another_date_says_why_and_leaves_the_first_on_record(shop, browse):
+    client = browse()
+    job = enquiry(shop)
+    address, give = (reverse(f"analytics:{name}", args=[job.number]) for name in ("promise", "promise-give"))
+    client.post(give, shown(client.get(address)))
+    unsaid = client.post(give, shown(client.get(address)), follow=True)
+    assert b"Say why it changes" in unsaid.content
+    client.post(give, shown(client.get(address), why_changed="customer"))
+    second, first = Promise.objects.order_by("-pk")
+    assert (second.replaces, second.why_changed, first.withdrawn_at) == (first, "customer", None)
+    client.post(reverse("analytics:promise-undo", args=[job.number, second.pk]))
+    second.refresh_from_db()
+    job.refresh_from_db()
+    assert second.withdrawn_at is not None
+    assert (job.status, job.due_at) == (JobStatus.PROMISED, first.promised_at)
+    page = client.get(address).content.decode()
+    assert "taken back" in page
+    assert "stands" in page
 
 
 def test_a_date_is_not_given_once_the_work_has_moved(shop, browse):
@@ -109,7 +135,7 @@ def test_a_date_is_not_given_once_the_work_has_moved(shop, browse):
     job = enquiry(shop)
     page = client.get(reverse("analytics:promise", args=[job.number]))
     Person.objects.create(shop=shop, name="Odo")
-    given = {"made_at": page.context["made_at"], "digest": page.context["digest"], "confidence": "0.8"}
+    given = shown(page)
     answer = client.post(reverse("analytics:promise-give", args=[job.number]), given, follow=True)
     assert b"The work has moved since" in answer.content
     assert not Promise.objects.exists()

@@ -12,7 +12,7 @@ import pytest
 from django.core.management import CommandError, call_command
 
 from analytics.services.learning import learn_stage, sweep_shop
-from jobs.models import Cause, ClockEvent, Interval, Job, Stage, StageKind, TapKind
+from jobs.models import Cause, ClockEvent, Interval, Job, Lap, Stage, StageEdge, StageKind, TapKind
 from jobs.services.clock import fold_shop
 from shop.models import Machine, MachineKind, Person, Shop
 from shop.services import shop_create, weekday_hours_create
@@ -31,9 +31,10 @@ B7,Banner,Hemming,2026-03-05T09:00Z,2026-03-05T09:12Z,,Ann,,
 def derived(shop: Shop) -> dict[str, list[dict[str, Any]]]:
     """All derived rows: the clock's and what was learned."""
     intervals = Interval.objects.of(shop).order_by(
-        "stage", "kind", "starts_at", "ends_at", "person", "machine"
+        "stage", "kind", "starts_at", "ends_at", "person", "machine", "again"
     )
-    names = ("stage", "kind", "person", "machine", "cause", "starts_at", "ends_at")
+    names = ("stage", "kind", "person", "machine", "cause", "starts_at", "ends_at", "again")
+    laps = Lap.objects.of(shop).order_by("stage", "starts_at", "ends_at", "element", "person")
     stages = (
         Stage.objects.of(shop)
         .order_by("pk")
@@ -42,6 +43,7 @@ def derived(shop: Shop) -> dict[str, list[dict[str, Any]]]:
     jobs = Job.objects.of(shop).order_by("pk").values("pk", "status", "started_at", "finished_at")
     return {
         "Interval": list(intervals.values(*names)),
+        "Lap": list(laps.values("stage", "element", "person", "starts_at", "ends_at", "seconds")),
         "Stage": list(stages),
         "Job": list(jobs),
         **learned_rows(shop),
@@ -59,13 +61,16 @@ class Floor:
         )
         self.causes = list(Cause.objects.of(shop)[:3])
         kinds = [
-            StageKind.objects.get(shop=shop, key=key) for key in ("template", "print", "weed", "install")
+            StageKind.objects.get(shop=shop, key=key)
+            for key in ("template", "approval", "print", "weed", "install")
         ]
         self.stages = [
             Stage.objects.create(shop=shop, job=job, kind=kind, name=kind.name, position=n)
             for job in (a_job(shop), a_job(shop, "Wall graphics"), a_job(shop))
             for n, kind in enumerate(kinds)
         ]
+        for template, approval in zip(self.stages[::5], self.stages[1::5], strict=True):
+            StageEdge.objects.create(shop=shop, before=template, after=approval)
         self.at = MONDAY
         self.sent: list[ClockEvent] = []
 
@@ -73,19 +78,36 @@ class Floor:
         """One more tap: any that a person might make, sensible or not."""
         self.at += timedelta(minutes=self.rng.choice([1, 7, 20, 45]))
         kind = self.rng.choice(
-            ["start", "start", "start", "finish", "finish", "next", "pause", "leave", "aside", "void"]
+            ["start"] * 3
+            + ["finish"] * 2
+            + ["next", "pause", "leave", "aside", "void", "lap", "lap", "again", "vouch", "replace"]
         )
         late = self.rng.choice([0, 0, 0, 90])
         if kind == "void":
             if self.sent:
                 self._write(TapKind.VOID, corrects=self.rng.choice(self.sent).pk, late=late)
             return
+        if kind == "replace":
+            if self.sent:
+                old = self.rng.choice(self.sent)
+                self._write(TapKind.START, corrects=old.pk, person=self.rng.choice(self.people), late=late)
+            return
         more: dict[str, Any] = {"to_stage": self.rng.choice(self.stages)} if kind == "next" else {}
         if kind == "pause":
             more["cause"] = self.rng.choice(self.causes)
+        if kind in ("lap", "again") and self.sent:
+            more["stage"] = self.sent[-1].stage
         if kind in ("start", "next") and self.rng.random() < 0.4:
             more["machine"] = self.machine
         self._write(TapKind(kind), person=self.rng.choice(self.people), late=late, **more)
+
+    def wait(self, minutes: int) -> None:
+        """A further approval that somebody asked for and got so many minutes later."""
+        kind = StageKind.objects.get(shop=self.shop, key="approval")
+        stage = Stage.objects.create(shop=self.shop, job=a_job(self.shop), kind=kind, name=kind.name)
+        for tap in (TapKind.START, TapKind.FINISH):
+            self._write(tap, person=self.people[0], late=0, stage=stage)
+            self.at += timedelta(minutes=minutes)
 
     def _write(self, kind: TapKind, late: int, **facts: Any) -> None:
         at: datetime = self.at - timedelta(minutes=late)
@@ -95,7 +117,7 @@ class Floor:
                 id=event_id,
                 shop=self.shop,
                 kind=kind,
-                stage=self.rng.choice(self.stages),
+                stage=facts.pop("stage", None) or self.rng.choice(self.stages),
                 at=at,
                 device_at=at,
                 received_at=self.at,
@@ -137,10 +159,16 @@ def test_the_events_alone_give_the_same_rows(make_shop: Callable[[], Shop], seed
             )
             for stage in floor.rng.sample(finished, min(3, len(finished))):
                 learn_stage(stage)
+    floor.wait(90)
     fold_shop(shop, announce=False)
     sweep_shop(shop)
     before = derived(shop)
-    assert len(before["Sample"]) > 5
+    assert len(before["Sample"]) > 3
+    assert before["Lap"]
+    assert {row["again"] for row in before["Interval"]} == {True, False}
+    waits = StageKind.objects.get(shop=shop, key="approval").pk
+    learned = [row["unattended_min"] for row in before["Sample"] if row["kind_id"] == waits and row["used"]]
+    assert learned == [90.0]
     assert "finished stages learned again" in rebuild()
     assert derived(shop) == before
 

@@ -107,3 +107,29 @@ def test_forecasting_a_job_costs_little_more_than_drawing_its_random_numbers(cap
             "random numbers of its total"
         )
     assert whole / raw < 20
+
+
+def test_learning_a_million_stages_anew_against_one_pass_over_their_arrays(capsys):
+    """What one stage costs does not grow with their number (above), so it is measured on a batch of them."""
+    n = 1_000_000
+    state = learned("install", 200)
+    p = len(state.names)
+    design = np.random.default_rng(4).standard_normal((n, p))
+    response = design.sum(axis=1)
+
+    def one_pass() -> None:
+        design.T @ design
+        design.T @ response
+        response @ response
+
+    batch, numpy_pass = least(learning(state), one_pass, times=1)
+    kept = sum(array.nbytes for array in (state.xtwx, state.xtwy, state.ytwy, state.mass, state.pits))
+    anew = batch / BATCH * n
+    with capsys.disabled():
+        print(
+            f"\nlearn {n:,} stages anew, each judged by those before it: {anew:.0f} s of one processor, "
+            f"{anew / numpy_pass:.0f} × one NumPy pass over the same {design.nbytes / 1e6:.0f} MB of features; "
+            f"what is kept of them: {kept / 1e3:.0f} kB"
+        )
+    assert kept < design.nbytes / 1000
+    assert anew / numpy_pass < 10_000

@@ -2,47 +2,30 @@
 
 from __future__ import annotations
 
-from collections import defaultdict
-from datetime import UTC, datetime, timedelta
-from itertools import count, pairwise
+from datetime import datetime, timedelta
 from uuid import UUID
 from zoneinfo import ZoneInfo
 
 import pytest
-from hypothesis import given, settings
-from hypothesis import strategies as st
 
 from jobs.clock import Clash, Event, Facts, Folded, HoldFact, Span, StageFold, fold
-
-NINE = datetime(2026, 3, 2, 9, 0, tzinfo=UTC)
-ANN, BEN = 1, 2
-PRINT, TEMPLATE, CUT, WEED, LIE = 11, 12, 13, 14, 15
-PRINTER, CUTTER = 21, 22
-OTHER_WORK, LUNCH = 31, 32
-STARTS = ("start", "resume", "next")
-FACTS = Facts(start_only=frozenset({PRINT}), alone=frozenset({PRINTER}), other_work=OTHER_WORK)
-FULL = timedelta(days=3)
-numbers = count(1)
-
-
-def at(minute: float) -> datetime:
-    return NINE + timedelta(minutes=minute)
-
-
-def tap(kind: str, stage: int, minute: float, person: int | None = ANN, **more) -> Event:
-    return Event(UUID(int=next(numbers)), kind, stage, at(minute), person, **more)
-
-
-def minutes(
-    folded: Folded, kind: str, stage: int, person: int | None = None
-) -> list[tuple[float, float | None]]:
-    """Beginnings and ends of a kind of interval, in minutes after nine; None where it still lasts."""
-    return [
-        ((s.starts - NINE) / timedelta(minutes=1), (s.ends - NINE) / timedelta(minutes=1) if s.ends else None)
-        for s in folded.spans
-        if (s.kind, s.stage) == (kind, stage) and (person is None or s.person == person)
-    ]
-
+from tests.jobs.clocking import (
+    ANN,
+    BEN,
+    CUT,
+    CUTTER,
+    FACTS,
+    LIE,
+    LUNCH,
+    OTHER_WORK,
+    PRINT,
+    PRINTER,
+    TEMPLATE,
+    WEED,
+    at,
+    minutes,
+    tap,
+)  # fmt: skip
 
 # Examples
 
@@ -143,6 +126,52 @@ def test_a_thousand_voids_of_voids_are_read():
     assert len(fold(chain[:-1], FACTS).spans) == 1
 
 
+def test_a_replacement_stands_in_the_place_of_what_it_corrects_and_a_void_of_it_restores_that():
+    start, finish = tap("start", WEED, 0), tap("finish", WEED, 30)
+    moved = tap("start", WEED, 10, corrects=start.id)
+    assert minutes(fold([start, finish, moved], FACTS), "hands_on", WEED) == [(10, 30)]
+    undone = tap("void", WEED, 50, corrects=moved.id)
+    assert fold([undone, moved, finish, start], FACTS) == fold([start, finish], FACTS)
+    other = tap("sitting", CUT, 0, until=at(5), corrects=start.id)
+    assert minutes(fold([start, other], FACTS), "hands_on", CUT) == [(0, 5)]
+    assert minutes(fold([start, other], FACTS), "hands_on", WEED) == []
+
+
+def test_a_replacement_of_a_replacement_stands_in_the_place_of_the_first():
+    start = tap("start", WEED, 0)
+    moved = tap("start", WEED, 10, corrects=start.id)
+    later = tap("start", WEED, 20, corrects=moved.id)
+    assert minutes(fold([start, moved, later], FACTS), "hands_on", WEED) == [(20, None)]
+    undone = tap("void", WEED, 50, corrects=later.id)
+    assert minutes(fold([start, moved, later, undone], FACTS), "hands_on", WEED) == [(10, None)]
+    aside = tap("start", WEED, 15, corrects=start.id, made=at(99))
+    assert minutes(fold([aside, start, moved, later], FACTS), "hands_on", WEED) == [(15, None)]
+    assert minutes(fold([moved, later], FACTS), "hands_on", WEED) == [(20, None)]
+
+
+def test_of_two_replacements_of_one_tap_the_one_made_last_stands_alone():
+    start = tap("start", WEED, 0)
+    late = tap("start", WEED, 10, corrects=start.id, made=at(100))
+    later = tap("start", WEED, 5, corrects=start.id, made=at(200))
+    for order in ([start, late, later], [later, late, start]):
+        assert minutes(fold(order, FACTS), "hands_on", WEED) == [(5, None)]
+    undone = tap("void", WEED, 300, corrects=later.id)
+    assert minutes(fold([start, late, later, undone], FACTS), "hands_on", WEED) == [(10, None)]
+
+
+def test_replacements_in_a_circle_count_for_nothing():
+    first, second = UUID(int=1 << 91), UUID(int=2 << 91)
+    circle = [
+        Event(first, "start", WEED, at(1), ANN, corrects=second),
+        Event(second, "start", WEED, at(2), ANN, corrects=first),
+        Event(UUID(int=3 << 91), "start", WEED, at(3), ANN, corrects=UUID(int=3 << 91)),
+    ]
+    assert fold(circle, FACTS).spans == ()
+
+
+# What was recorded
+
+
 def test_a_sitting_is_what_was_recorded():
     whole = tap("sitting", WEED, 0, until=at(30))
     beside = tap("sitting", PRINT, 0, BEN, machine=PRINTER, until=at(60), hands_on_min=15.0)
@@ -166,6 +195,15 @@ def test_a_stage_is_finished_with_its_last_recorded_sitting_or_the_finish_whiche
 def test_a_person_recorded_at_two_places_at_once_is_a_clash():
     folded = fold([tap("sitting", WEED, 0, until=at(30)), tap("sitting", CUT, 20, until=at(40))], FACTS)
     assert folded.clashes == (Clash("person", ANN, (CUT, WEED), at(20)),)
+
+
+def test_a_person_who_is_clocked_and_recorded_elsewhere_at_once_is_a_clash_but_not_beside_a_machine():
+    live = [tap("start", WEED, 0), tap("finish", WEED, 30)]
+    assert fold([*live, tap("sitting", CUT, 20, until=at(40))], FACTS).clashes == (
+        Clash("person", ANN, (CUT, WEED), at(20)),
+    )
+    beside = tap("sitting", PRINT, -10, until=at(40), hands_on_min=10.0, machine=PRINTER)
+    assert fold([*live, beside], FACTS).clashes == ()
 
 
 def test_a_machine_beyond_its_capacity_is_a_clash_from_the_moment_it_is():
@@ -238,159 +276,3 @@ def test_two_taps_in_the_hour_that_comes_twice_are_in_their_true_order():
     ]
     (span,) = fold(taps, FACTS).spans
     assert span.ends - span.starts == timedelta(minutes=20)
-
-
-# Properties
-
-STAGES = [PRINT, TEMPLATE, CUT, WEED]
-KINDS = ["start", "next", "pause", "resume", "leave", "aside", "finish"]
-
-
-@st.composite
-def taps(draw, sittings: bool = True, voids: bool = True) -> list[Event]:
-    """Any presses at all, sensible or not, by two people, with what takes some of them back."""
-    found: list[Event] = []
-    for _ in range(draw(st.integers(0, 24))):
-        kind = draw(
-            st.sampled_from([*KINDS, *(["sitting"] if sittings else []), *(["void"] if voids else [])])
-        )
-        minute = draw(st.integers(0, 40))
-        more: dict[str, object] = {}
-        if kind == "void":
-            more["corrects"] = draw(st.sampled_from([e.id for e in found])) if found else UUID(int=1)
-        elif kind == "sitting":
-            more = {"until": at(minute + draw(st.integers(-5, 30))), "machine": draw(machines)}
-            more["hands_on_min"] = draw(st.none() | st.floats(-5, 60))
-        elif kind in STARTS:
-            more["machine"] = draw(machines)
-        stage = draw(st.sampled_from(STAGES))
-        if kind == "next":
-            more["to_stage"] = draw(st.sampled_from([one for one in STAGES if one != stage]))
-        person = draw(st.sampled_from([ANN, ANN, BEN, BEN, None]))
-        found.append(tap(kind, stage, minute, person, **more))
-    return found
-
-
-machines = st.sampled_from([None, PRINTER, CUTTER])
-
-
-def ends(span: Span) -> datetime:
-    return span.ends or NINE + FULL
-
-
-def overlap(spans: list[Span]) -> bool:
-    spans = sorted(spans, key=lambda span: span.starts)
-    return any(ends(a) > b.starts for a, b in pairwise(spans))
-
-
-@given(st.data(), taps())
-def test_neither_the_order_of_arrival_nor_repeats_change_anything(data, events):
-    shuffled = data.draw(st.permutations(events))
-    repeated = data.draw(st.lists(st.sampled_from(events), max_size=8)) if events else []
-    assert fold([*shuffled, *repeated], FACTS) == fold(events, FACTS)
-
-
-@given(taps())
-def test_no_interval_is_negative_or_empty_and_no_stage_ends_before_it_begins(events):
-    folded = fold(events, FACTS)
-    assert all(span.ends is None or span.ends > span.starts for span in folded.spans)
-    for stage in folded.stages.values():
-        assert (stage.state == "finished") == (stage.finished_at is not None)
-        assert stage.finished_at is None or stage.started_at <= stage.finished_at
-
-
-@given(taps(sittings=False))
-def test_a_person_is_hands_on_at_one_stage_at_a_time(events):
-    by_person = defaultdict(list)
-    for span in fold(events, FACTS).spans:
-        if span.kind == "hands_on" and span.person is not None:
-            by_person[span.person].append(span)
-    assert not any(overlap(spans) for spans in by_person.values())
-
-
-@given(taps(sittings=False))
-def test_hands_on_is_never_more_than_people_times_elapsed(events):
-    spans = [s for s in fold(events, FACTS).spans if s.kind == "hands_on" and s.person is not None]
-    worked = sum(((ends(span) - span.starts) for span in spans), timedelta())
-    elapsed = max(map(ends, spans), default=NINE) - min((s.starts for s in spans), default=NINE)
-    assert worked <= len({span.person for span in spans}) * elapsed
-
-
-def is_at(events: list[Event], person: int, stage: int, minute: float) -> bool:
-    """Read the presses as one would by eye: the person's last start was here, and nothing has ended it since."""
-    here = [event for event in events if event.at <= at(minute)]
-    began = [i for i, e in enumerate(here) if e.kind in STARTS and e.person == person]
-    if not began or (here[began[-1]].to_stage or here[began[-1]].stage) != stage:
-        return False
-    return not any(
-        e.stage == stage
-        and (
-            e.kind in ("finish", "next", "pause", "aside")
-            or (e.kind == "leave" and e.person in (person, None))
-        )
-        for e in here[began[-1] + 1 :]
-    )
-
-
-@given(taps(sittings=False, voids=False))
-def test_hands_on_is_what_one_reads_off_the_presses_by_eye(events):
-    apart = [  # one instant each, so that the order is plain
-        Event(e.id, e.kind, e.stage, at(i), e.person, e.machine, None, e.to_stage)
-        for i, e in enumerate(events)
-    ]
-    folded = fold(apart, FACTS)
-    for person in (ANN, BEN):
-        for stage in STAGES:
-            worked = minutes(folded, "hands_on", stage, person)
-            for minute in range(len(apart)):
-                inside = any(a <= minute + 0.5 and (b is None or minute + 0.5 < b) for a, b in worked)
-                assert inside == is_at(apart, person, stage, minute + 0.5)
-
-
-@given(taps())
-def test_a_machine_beyond_its_capacity_is_always_reported_and_nothing_else_is(events):
-    folded = fold(events, FACTS)
-    for machine in (PRINTER, CUTTER):
-        spans = [span for span in folded.spans if span.machine == machine and span.kind == "machine"]
-        crowded = any(len({s.stage for s in spans if s.starts <= one.starts < ends(s)}) > 1 for one in spans)
-        assert crowded == any((c.kind, c.key) == ("machine", machine) for c in folded.clashes)
-
-
-@given(taps(voids=False), st.data())
-def test_taking_taps_back_is_as_if_they_had_never_been(events, data):
-    back = data.draw(st.sets(st.sampled_from([e.id for e in events]))) if events else set()
-    voids = [tap("void", WEED, data.draw(st.integers(-60, 60)), corrects=one) for one in back]
-    left = fold([event for event in events if event.id not in back], FACTS)
-    assert fold([*voids, *events], FACTS) == fold([*events, *voids], FACTS) == left
-
-
-@given(taps(sittings=False))
-def test_a_stage_is_running_paused_or_neither_by_what_lasts(events):
-    folded = fold(events, FACTS)
-    lasting = defaultdict(set)
-    for span in folded.spans:
-        if span.ends is None:
-            lasting[span.stage].add(span.kind)
-    for key, stage in folded.stages.items():
-        if stage.state == "running":
-            assert lasting[key] & {"hands_on", "machine"}
-        elif stage.state == "paused":
-            assert lasting[key] == {"interruption"}
-        else:
-            assert not lasting[key]
-
-
-@settings(max_examples=20)
-@given(taps(), taps())
-def test_one_shop_of_stages_does_not_move_another(mine, others):
-    """Other people at other stages change nothing here."""
-    apart = [
-        Event(
-            e.id, e.kind, e.stage + 100, e.at, e.person + 100 if e.person else None, None, None,
-            e.to_stage + 100 if e.to_stage else None, e.until, e.hands_on_min, e.corrects,
-        )
-        for e in others
-        if e.kind != "void"
-    ]  # fmt: skip
-    both, alone = fold([*mine, *apart], FACTS), fold(mine, FACTS)
-    assert [span for span in both.spans if span.stage < 100] == list(alone.spans)

@@ -7,20 +7,28 @@ from datetime import UTC, datetime, timedelta
 from uuid import UUID
 
 import pytest
+from django.db import transaction
+from hypothesis import HealthCheck, Phase, given, settings
+from hypothesis import strategies as st
 
 from jobs.models import (
     Cause,
     ClockEvent,
+    Correction,
+    Element,
     Interval,
     IntervalKind,
     Job,
     JobStatus,
     JobType,
+    Lap,
     Stage,
+    StageEdge,
     StageKind,
     StageState,
     TapKind,
 )
+from jobs.routes import active_edges, descendants
 from jobs.services.clock import fold_shop, refold
 from jobs.services.jobs import job_create, job_update
 from jobs.services.stages import stage_add, stage_leave_out, stage_take_in
@@ -89,16 +97,29 @@ def press(rng: random.Random | int, kind: str, stage: Stage, minute: float, pers
 
 def rows(shop: Shop) -> dict[str, list[object]]:
     """All that is derived from the events, without the keys that only say in which order rows were written."""
-    columns = ("stage", "kind", "starts_at", "ends_at", "person", "machine", "cause")
+    columns = ("stage", "kind", "starts_at", "ends_at", "person", "machine", "cause", "again")
+    laps = ("stage", "starts_at", "ends_at", "seconds", "element", "person")
     derived = ("pk", "state", "started_at", "finished_at", "fold_digest")
     intervals = Interval.objects.of(shop).values_list(*columns)
     return {
         "intervals": sorted(intervals, key=str),
+        "laps": sorted(Lap.objects.of(shop).values_list(*laps), key=str),
         "stages": list(Stage.objects.of(shop).order_by("pk").values_list(*derived)),
         "jobs": list(
             Job.objects.of(shop).order_by("pk").values_list("pk", "status", "started_at", "finished_at")
         ),
     }
+
+
+def one_of(stages: list[Stage], key: int) -> Stage:
+    return next(one for one in stages if one.pk == key)
+
+
+def ways(stage: Stage) -> set[int]:
+    """The stages that lead to this one."""
+    stages, edges = list(stage.job.stages.all()), StageEdge.objects.filter(before__job=stage.job_id)
+    links = active_edges(stages, edges)
+    return {one.pk for one in stages if stage.pk in descendants(one.pk, links)}
 
 
 class Floor:
@@ -111,13 +132,22 @@ class Floor:
         self.people = [None, *Person.objects.of(shop)] * 2
         self.machines = [None, *Machine.objects.of(shop).values_list("pk", flat=True)]
         self.cause = Cause.objects.of(shop).first()
+        self.elements: dict[int, list[int | None]] = {
+            kind: [None, Element.objects.create(shop=shop, kind_id=kind, name="Take hold").pk]
+            for kind in {one.kind_id for one in self.stages}
+        }
         self.sent: list[Tap] = []
+        self.late = NINE + timedelta(hours=5)
 
     def tap(self) -> Tap:
         rng = self.rng
         kind = rng.choice(["start"] * 3 + ["next"] * 2 + ["void"] * 2 + sorted(PRESSED))
         one = rng.choice(self.stages)
         more: dict[str, object] = {}
+        if kind == "again":  # refused where nothing was ever begun
+            begun = [tap.stage for tap in self.sent if tap.kind in ("start", "resume", "finish")]
+            kind, one = ("again", one_of(self.stages, rng.choice(begun))) if begun else ("finish", one)
+            more["to_stage"] = rng.choice([None, *(ways(one) & set(begun))])
         if kind == "void":
             more["corrects"] = rng.choice(self.sent).id if self.sent else UUID(int=1)
         if kind == "next":
@@ -127,12 +157,46 @@ class Floor:
             more["machine"] = rng.choice(self.machines)
         if kind == "pause":
             more["cause"] = self.cause.pk
+        if kind in ("lap", "finish", "aside"):
+            more["element"] = rng.choice(self.elements[one.kind_id])
         tap = press(rng, kind, one, rng.randrange(240), rng.choice(self.people), **more)
         self.sent.append(tap)
         return tap
 
+    def correct(self) -> None:
+        """Put a tap right, if it was not yet, by another in its place; and now and then take that back again."""
+        rng, self.late = self.rng, self.late + timedelta(minutes=1)
+        one = rng.choice(self.sent)
+        correction = Correction.objects.create(
+            shop=self.shop, job=self.stages[0].job, kind="move", reason="Pressed late", at=self.late
+        )
+        kind = rng.choice(["start", "finish", "sitting", "pause", "void"])
+        minute = rng.randrange(240)
+        until = {"until": NINE + timedelta(minutes=minute + 9)} if kind == "sitting" else {}
+        # A recorded sitting of nobody doubles nobody.
+        person = None if kind == "sitting" else rng.choice(self.people)
+        tap = press(rng, kind, rng.choice(self.stages), minute, person, corrects=one.id, **until)
+        (outcome,) = record_taps(
+            shop=self.shop,
+            user=None,
+            taps=[tap],
+            sent_at=self.late,
+            received_at=self.late,
+            correction=correction,
+        ).results
+        if outcome.status == "stored":
+            self.sent.append(tap)
 
-@pytest.mark.parametrize("seed", range(12))
+
+def begin_everything(floor: Floor) -> list[Tap]:
+    """Taps after which no stage was never begun, so that none is refused for that."""
+    return [
+        press(floor.rng, "finish", one, 240 + i, element=floor.elements[one.kind_id][1])
+        for i, one in enumerate(floor.stages)
+    ]
+
+
+@pytest.mark.parametrize("seed", range(8))
 def test_folding_as_taps_come_gives_the_rows_of_folding_everything(shop, seed):
     floor = Floor(shop, seed)
     for _ in range(16):
@@ -141,6 +205,56 @@ def test_folding_as_taps_come_gives_the_rows_of_folding_everything(shop, seed):
     assert len(as_they_came["intervals"]) > 3
     fold_shop(shop)
     assert rows(shop) == as_they_came
+
+
+@pytest.mark.parametrize("seed", range(4))
+def test_corrections_among_them_give_the_rows_of_folding_everything_too(shop, seed):
+    floor = Floor(shop, seed)
+    for _ in range(14):
+        send(shop, *(floor.tap() for _ in range(floor.rng.choice([1, 2, 5]))))
+        floor.correct()
+    as_they_came = rows(shop)
+    replaced = ClockEvent.objects.filter(correction__isnull=False).exclude(kind="void")
+    assert len(replaced) > 3
+    fold_shop(shop)
+    assert rows(shop) == as_they_came
+
+
+def send_late(shop: Shop, taps: list[Tap]) -> None:
+    """Send by a clock that is right, long after all of it."""
+    moment = NINE + timedelta(hours=8)
+    outcome = record_taps(shop=shop, user=None, taps=taps, sent_at=moment, received_at=moment)
+    assert {one.status for one in outcome.results} <= {"stored", "known"}
+
+
+@settings(
+    max_examples=4,
+    deadline=None,
+    phases=[Phase.generate],  # each example is hundreds of writes: none is made smaller
+    suppress_health_check=[HealthCheck.function_scoped_fixture],
+)
+@given(seed=st.integers(0, 2**32 - 1), shuffle=st.randoms(use_true_random=False))
+def test_whatever_the_order_the_batches_and_the_repeats_the_rows_are_equal(shop, seed, shuffle):
+    with transaction.atomic():
+        floor = Floor(shop, seed)
+        taps = [floor.tap() for _ in range(30)]
+        first = begin_everything(floor)
+        with transaction.atomic():
+            for tap in [*first, *taps]:
+                send_late(shop, [tap])
+            in_order, known = rows(shop), set(ClockEvent.objects.values_list("pk", "at"))
+            transaction.set_rollback(True)
+        assert ClockEvent.objects.count() == 0
+        send_late(shop, first)
+        mixed = [*taps, *shuffle.choices(taps, k=15)]
+        shuffle.shuffle(mixed)
+        while mixed:
+            size = shuffle.choice([1, 2, 5, 20])
+            send_late(shop, mixed[:size])
+            del mixed[:size]
+        assert set(ClockEvent.objects.values_list("pk", "at")) == known
+        assert rows(shop) == in_order
+        transaction.set_rollback(True)
 
 
 def test_damaged_rows_are_right_again_after_folding_everything(shop, job, ann):

@@ -43,6 +43,20 @@ def test_unknown_drivers_are_absent_and_the_stages_own_count_over_the_jobs():
     assert categories_of(job, {"surface": "brick"}) == {"surface": "brick"}
 
 
+def test_small_letters_share_is_of_the_cut_path_of_pieces_with_letters_of_25_mm_or_less():
+    items = [
+        ItemSize(400, 100, 10, letter_mm=25),  # outline 1 m each: 10 m of small letters
+        ItemSize(900, 100, 5, letter_mm=25.1),  # 10 m
+        ItemSize(500, 500, 10, cut_m=2),  # 20 m without letters
+    ]
+    assert drivers_of(items, {}, {})["small_share"] == pytest.approx(10 / 40)
+    assert "small_share" not in drivers_of(items[2:], {}, {})
+    assert drivers_of(items[1:], {}, {})["small_share"] == 0.0
+    assert drivers_of(items, {}, {"small_share": 0.9})["small_share"] == 0.9
+    uncut = [ItemSize(100, 100, 3, cut_m=0, letter_mm=10), ItemSize(100, 100, 1, cut_m=0)]
+    assert drivers_of(uncut, {}, {})["small_share"] == pytest.approx(3 / 4)
+
+
 def test_an_item_without_ink_has_no_layers():
     assert drivers_of([ItemSize(10, 10, ink_build=InkBuild.NONE)], {}, {})["layers"] == 0
 
@@ -56,6 +70,9 @@ def test_an_item_without_ink_has_no_layers():
         (ItemSize(100, 2e6), "items.1.height_mm", "Check the unit"),
         (ItemSize(100, 100, 0), "items.1.count", "0 pieces"),
         (ItemSize(100, 100, cut_m=-1), "items.1.cut_m", "leave it empty"),
+        (ItemSize(100, 80, letter_mm=0), "items.1.letter_mm", "letters 0 mm high. Give from 0.1 mm"),
+        (ItemSize(80, 100, letter_mm=101), "items.1.letter_mm", "the item's own 100 mm"),
+        (ItemSize(100, 100, letter_mm=float("nan")), "items.1.letter_mm", "letters nan"),
         (ItemSize(100, 100, ink_build="gold"), "items.1.ink_build", "'gold'"),
     ],
 )

@@ -11,6 +11,8 @@ from hypothesis import strategies as st
 from jobs.forms.enquiry import EnquiryForm
 from jobs.forms.fields import say_length, say_minutes
 from jobs.models import Driver, Job, JobStatus, JobType
+from jobs.services.drivers import driver_create
+from jobs.services.estimates import planned_driver
 from shop.models import InkBuild, Media, Process, Shop
 from shop.services import shop_create
 from shop.units import read_length, write_length
@@ -73,6 +75,44 @@ def test_an_enquiry_becomes_a_job_with_all_that_was_typed(shop):
     item = job.items.get()
     assert (item.width_mm, item.count, item.cut_m, item.ink_build) == (1200, 2, 4.25, "white_colour")
     assert not job.stages.get(kind__key="travel").left_out
+
+
+def test_letters_are_typed_in_the_shops_unit_and_a_shops_own_drivers_are_asked_by_their_sort(shop):
+    driver_create(shop, name="Surface", sort="words", levels=["Steel", "Glass"])
+    driver_create(shop, name="Over rivets", sort="yes_no")
+    driver_create(shop, name="Bends", sort="quantity", unit="°")
+    driver_create(shop, name="Colour", sort="words")
+    planned_driver(shop)
+    given = {
+        "driver-surface": "Glass",
+        "driver-over_rivets": "0",
+        "driver-bends": "12.5",
+        "driver-colour": "red",
+    }
+    form = EnquiryForm(typed(shop, **given, **{"items-0-letter_mm": "1 in"}), shop=shop)
+    asked = {field.name.removeprefix("driver-"): field.label for field in form.driver_fields}
+    assert asked == {
+        "bends": "Bends, °", "colour": "Colour", "height_m": "Height, m", "over_rivets": "Over rivets",
+        "panels": "Panels", "passes": "Passes", "surface": "Surface",
+    }  # fmt: skip
+    assert form.is_valid(), form.errors
+    job = form.save()
+    assert job.items.get().letter_mm == pytest.approx(25.4)  # the international inch of 1959
+    assert job.drivers == {"surface": "Glass", "over_rivets": 0.0, "bends": 12.5, "colour": "red"}
+    again = EnquiryForm(shop=shop, job=job)
+    shown = {field.name.removeprefix("driver-"): field.value() for field in again.driver_fields}
+    assert (shown["surface"], shown["over_rivets"], shown["bends"]) == ("Glass", "0", 12.5)
+    assert str(again.items.forms[0]["letter_mm"].value()) == "25.4"
+    assert [key for key, _ in again.fields["driver-over_rivets"].choices] == ["", "1", "0"]
+
+
+def test_a_word_that_is_not_to_choose_and_letters_larger_than_their_item_are_refused_at_their_fields(shop):
+    driver_create(shop, name="Surface", sort="words", levels=["Steel", "Glass"])
+    driver_create(shop, name="Over rivets", sort="yes_no")
+    wrong = {"driver-surface": "Brick", "driver-over_rivets": "maybe", "items-0-letter_mm": "1.3 m"}
+    found = errors_of(EnquiryForm(typed(shop, **wrong), shop=shop))
+    assert set(found) == {"driver-surface", "driver-over_rivets", "items.letter_mm"}
+    assert "the item's own 1,200 mm" in found["items.letter_mm"][0]
 
 
 def test_a_stage_that_the_route_has_not_is_refused_at_its_field(shop):

@@ -4,13 +4,25 @@ import re
 from collections import Counter
 from datetime import timedelta
 from html.parser import HTMLParser
+from uuid import uuid4
 
 import pytest
 from django.test import Client
 from django.urls import reverse
 from django.utils import timezone
 
-from jobs.models import ClockEvent, Interval, IntervalKind, Job, JobStatus, JobType, Stage, StageState
+from jobs.models import (
+    Cause,
+    ClockEvent,
+    Element,
+    Interval,
+    IntervalKind,
+    Job,
+    JobStatus,
+    JobType,
+    Stage,
+    StageState,
+)
 from jobs.selectors_floor import UNDO
 from jobs.services.clock import refold
 from jobs.services.jobs import job_create
@@ -29,8 +41,6 @@ from shop.models import (
 from shop.services import shop_create
 
 pytestmark = pytest.mark.django_db
-
-PART = {"HTTP_X_PART": "1"}
 
 
 @pytest.fixture
@@ -197,6 +207,49 @@ def test_somebody_else_joins_in_and_leaves_it_to_the_others(maker, job, shop):
     assert [one.person.name for one in there.all()] == ["Ada"]
 
 
+def test_the_elements_of_a_stage_are_lapped_in_their_order(maker, job, shop):
+    printing = stage_of(job, "print")
+    printing.kind.elements.all().delete()
+    for position, name in enumerate(("Warm up", "First metre")):
+        Element.objects.create(shop=shop, kind=printing.kind, name=name, position=position)
+    press(maker, job, "Start", printing)
+    page = press(maker, job, "Lap: Warm up", printing)
+    assert "Lap: First metre" in Presses(page).words
+    assert "Lap of Print taken" in page
+    assert ClockEvent.objects.get(kind="lap").element.name == "Warm up"
+
+
+def test_work_is_done_again_from_an_earlier_stage_with_what_was_lost(maker, job, shop):
+    press(maker, job, "Start", stage_of(job, "load"))
+    press(maker, job, "Next: Print")
+    printing = stage_of(job, "print")
+    cause = Cause.objects.of(shop).filter(remakes=True).first()
+    page = page_of(maker, job, printing)
+    assert cause.name in page
+    form = {"id": uuid4(), "kind": "again", "stage": printing.pk, "to_stage": stage_of(job, "load").pk}
+    form |= {"cause": cause.pk, "scrapped": "2", "wasted_m": "1.5"}
+    address = reverse("jobs:press", args=[job.number])
+    wrong = maker.post(address, {**form, "wasted_m": "some"}, follow=True).content.decode()
+    assert "Say pieces and metres in numbers, as 2 or 1.5. Nothing was recorded." in wrong
+    assert not ClockEvent.objects.filter(kind="again").exists()
+    page = maker.post(address, form, follow=True).content.decode()
+    assert "Load and set up is done again" in page
+    again = ClockEvent.objects.get(kind="again")
+    assert (again.to_stage.kind.key, again.scrapped, again.wasted_m) == ("load", 2, 1.5)
+    assert states(job, "load") == [StageState.PUT_ASIDE]
+
+
+def test_a_second_stage_is_begun_beside_a_machine_that_runs_alone(maker, job):
+    wide = Machine.objects.get(name="Wide printer")
+    running = press(maker, job, "Start", stage_of(job, "print"), machine=wide.pk)
+    assert "Next: Template" not in running  # it would finish the print
+    assert running.index("Also: Template") < running.index("Finish")
+    page = press(maker, job, "Also: Template", stage_of(job, "print"))
+    assert "Template started" in page
+    assert states(job, "print", "template") == [StageState.RUNNING, StageState.RUNNING]
+    assert Interval.objects.get(person__name="Ada", ends_at=None).stage == stage_of(job, "template")
+
+
 def test_a_form_sent_twice_counts_once_and_says_nothing_of_it(maker, job):
     page = press(maker, job, "Start", stage_of(job, "artwork"), times=2)
     assert ClockEvent.objects.count() == 1
@@ -265,18 +318,19 @@ def test_a_shop_without_people_can_still_clock(shop, job):
     assert Interval.objects.get(ends_at=None).person is None
 
 
-def test_the_part_is_sent_only_when_something_moved(maker, job):
-    address = reverse("jobs:stopwatch", args=[job.number])
-    first = maker.get(address, **PART)
-    assert "<html" not in first.content.decode()
-    assert maker.get(address, **PART, HTTP_IF_NONE_MATCH=first["ETag"]).status_code in (200, 304)
-    first = maker.get(address, **PART)  # the minute may have turned
-    again = maker.get(address, **PART, HTTP_IF_NONE_MATCH=first["ETag"])
-    assert (again.status_code, again.content) == (304, b"")
-    press(maker, job, "Start")
-    moved = maker.get(address, **PART, HTTP_IF_NONE_MATCH=first["ETag"])
-    assert moved.status_code == 200
-    assert moved["ETag"] != first["ETag"]
+def test_the_first_page_starts_the_job_clocked_last_with_one_press(maker, job):
+    press(maker, job, "Start", stage_of(job, "artwork"))
+    press(maker, job, "Finish")
+    address = reverse("jobs:floor")
+    found = Presses(maker.get(address).content.decode()).found
+    word, form = found[0]
+    assert (word, form["stage"]) == ("Start", str(stage_of(job, "load").pk))
+    response = maker.post(reverse("jobs:press", args=[job.number]), form)
+    assert response["Location"] == address
+    page = maker.get(address).content.decode()
+    assert states(job, "load") == [StageState.RUNNING]
+    assert Presses(page).words[0] == "Next: Print"
+    assert "Load and set up started" in page
 
 
 def test_the_floor_lists_what_runs_what_rests_and_the_jobs(maker, job, shop):

@@ -12,6 +12,7 @@ from jobs.drivers import ItemSize
 from jobs.models import Customer, Job, JobStatus, JobType, StageState
 from jobs.selectors import plain_cell
 from jobs.services.jobs import job_create
+from jobs.stock import LOCAL_RULES
 from shop.models import Finish, Media, Membership, Process, Role, Shop, Units, User
 from shop.services import shop_create
 
@@ -142,6 +143,21 @@ def test_a_job_page_shows_its_facts_items_route_and_cautions(shop, planner):
         assert text in page
     assert "style=" not in page
     assert "<script>" not in page
+    assert page.count(LOCAL_RULES) == 1
+    assert "A broken arrow" in page
+
+
+def test_a_page_belongs_to_the_place_that_leads_to_it(planner):
+    for name, place in (
+        ("again", "Jobs"),
+        ("stage-kinds", "Jobs"),
+        ("recipes", "Get ready"),
+        ("causes", "Shop"),
+    ):
+        page = planner.get(reverse(f"jobs:{name}")).content.decode()
+        nav = page.partition('class="site-nav"')[2].partition("</nav>")[0]
+        assert nav.count("aria-current") == 1
+        assert f'aria-current="page">{place}</a>' in nav
 
 
 def test_an_imperial_shop_reads_and_types_inches_and_feet(shop, planner):

@@ -77,7 +77,9 @@ def test_a_solvent_job_with_a_laminate_takes_the_hold_and_the_laminating_in(shop
         "template",
     ]
     assert job.stages.get(kind__key="outgas").hold_min == 1440
-    assert set(job.stages.filter(left_out=True).values_list("kind__key", flat=True)) == {"approval", "travel"}
+    assert set(job.stages.filter(left_out=True).values_list("kind__key", flat=True)) == {
+        "approval", "media-delivery", "travel",
+    }  # fmt: skip
 
 
 def test_a_uv_job_left_bare_is_cut_straight_after_printing(shop):

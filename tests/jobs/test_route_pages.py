@@ -208,3 +208,24 @@ def test_another_shops_routes_and_kinds_are_not_found(shop, planner):
     ):
         assert planner.get(reverse(name, args=[pk])).status_code == 404
     assert planner.post(reverse("jobs:job-types"), {"name": "Copy", "like": theirs.pk}).status_code == 422
+
+
+@pytest.mark.parametrize(
+    ("length", "hours", "kept", "said"),
+    [
+        ("set", "2", 120, ""),
+        ("took", "", None, ""),
+        ("set", "", 90, "Give the hours of the hold"),
+        ("took", "2", 90, "Empty the hours"),
+    ],
+)
+def test_a_hold_lasts_as_set_or_as_it_took(shop, planner, length, hours, kept, said):
+    facts = {"name": "Cure", "category": "hold", "attendance": "nobody", "people": "1"}
+    planner.post(reverse("jobs:stage-kind-new"), {**facts, "hold_hours": "1.5", "hold_length": "set"})
+    cure = StageKind.objects.of(shop).get(name="Cure")
+    url = reverse("jobs:stage-kind", args=[cure.pk])
+    answer = planner.post(url, {**facts, "hold_hours": hours, "hold_length": length})
+    cure.refresh_from_db()
+    assert cure.hold_min == kept
+    assert said in answer.content.decode()
+    assert "a solvent print must be dry" in planner.get(url).content.decode()

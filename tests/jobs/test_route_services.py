@@ -2,8 +2,10 @@
 
 import pytest
 
+from analytics.engine import trade
 from jobs.models import Attendance, Category, EdgeKind, JobType, Needed, RouteEdge, StageKind
 from jobs.services.routes import (
+    OWN_HOLD,
     NewEdge,
     NewStage,
     job_type_copy,
@@ -14,8 +16,9 @@ from jobs.services.routes import (
     stage_kind_create,
     stage_kind_update,
 )
+from jobs.services.stages import stage_hold
 from shop.errors import BadInput
-from shop.models import MachineKind, Shop
+from shop.models import MachineKind, Process, Shop
 from shop.services import shop_create
 
 pytestmark = pytest.mark.django_db
@@ -118,7 +121,7 @@ def test_a_stage_of_the_shops_own_gets_a_key_of_its_own(shop):
         machine_kind=MachineKind.BENCH,
         people=2,
     )
-    assert (kind.key, kind.stock, kind.position) == ("eyelets-both-edges", False, 15)
+    assert (kind.key, kind.stock, kind.position) == ("eyelets-both-edges", False, 16)
     second = stage_kind_create(shop=shop, name="Eyelets both edges")
     assert second.key == "eyelets-both-edges-2"
     route_replace(job_type_create(shop=shop, name="Banner"), [NewStage(kind, needed=Needed.ALWAYS)], [])
@@ -141,7 +144,7 @@ def test_a_stage_that_makes_no_sense_is_refused(shop, facts, field):
     with pytest.raises(BadInput) as refused:
         stage_kind_create(**{"shop": shop, "name": "Eyelets", **facts})
     assert refused.value.field == field
-    assert StageKind.objects.of(shop).count() == 15
+    assert StageKind.objects.of(shop).count() == 16
 
 
 def test_changing_a_stage_keeps_its_key(shop):
@@ -150,3 +153,31 @@ def test_changing_a_stage_keeps_its_key(shop):
         weed, name="Pick out", category=Category.WORK, attendance=Attendance.THROUGHOUT, people=2
     )
     assert (changed.key, changed.name, changed.people) == ("weed", "Pick out", 2)
+
+
+def test_a_hold_of_the_shops_own_has_a_key_that_no_stage_of_work_can_have(shop):
+    nobody = {"category": Category.HOLD, "attendance": Attendance.NOBODY}
+    assert stage_kind_create(shop=shop, name="Curing", **nobody).key == OWN_HOLD + "curing"
+    assert stage_kind_create(shop=shop, name="Hold -- curing").key == "hold-curing"
+    assert trade.OWN_HOLD == OWN_HOLD  # what the key means to the forecasts
+
+
+@pytest.mark.parametrize(
+    ("key", "category", "attendance"),
+    [("approval", Category.WORK, Attendance.THROUGHOUT), ("weed", Category.HOLD, Attendance.NOBODY)],
+)
+def test_a_hold_stays_a_hold_and_work_stays_work(shop, key, category, attendance):
+    kind = StageKind.objects.of(shop).get(key=key)
+    with pytest.raises(BadInput, match="Add another stage") as refused:
+        stage_kind_update(kind, name=kind.name, category=category, attendance=attendance)
+    assert refused.value.field == "category"
+    kind.refresh_from_db()
+    assert kind.category != category
+
+
+@pytest.mark.parametrize(("own", "minutes"), [(None, 1440), (600, 1440), (2880, 2880)])
+def test_prints_never_lie_for_less_than_their_process_asks(shop, own, minutes):
+    """The film maker's 24 hours before contour cutting and lamination stand, whatever the shop sets for the stage."""
+    StageKind.objects.of(shop).filter(key="outgas").update(hold_min=own)
+    kind = StageKind.objects.of(shop).get(key="outgas")
+    assert stage_hold(kind, Process.objects.of(shop).get(name="Solvent")) == minutes

@@ -11,7 +11,7 @@ import time_machine
 from django.test import Client
 from django.urls import reverse
 
-from jobs.models import ClockEvent, Interval, Job, JobType, Stage, StageState
+from jobs.models import Cause, ClockEvent, Element, Interval, Job, JobType, Lap, Stage, StageKind, StageState
 from jobs.services.jobs import job_create
 from shop.models import Machine, MachineKind, Media, Membership, Person, Process, Role, Shop, User
 from shop.services import shop_create
@@ -182,6 +182,16 @@ def test_a_clock_that_is_out_of_its_mind_breaks_nothing(maker, weed, at, sent_at
         ({"cause": 10**9}, "cause"),
         ({"kind": "next"}, "to_stage"),
         ({"kind": "void"}, "corrects"),
+        ({"corrects": str(uuid4())}, "void"),
+        ({"element": 10**9, "kind": "lap"}, "element"),
+        ({"scrapped": 1}, "again"),
+        ({"kind": "again", "scrapped": -1}, "scrapped"),
+        ({"kind": "again", "wasted_m": -0.5}, "wasted_m"),
+        ({"kind": "again", "wasted_m": "inf"}, "wasted_m"),
+        ({"kind": "again", "wasted_m": "nan"}, "wasted_m"),
+        ({"note": "x" * 201}, "note"),
+        ({"offset_ms": 10**18}, "offset_ms"),
+        ({"until": NOW.isoformat(), "kind": "sitting"}, "kind"),
     ],
 )
 def test_a_tap_that_makes_no_sense_is_refused_by_name_and_does_not_hold_up_the_others(
@@ -194,6 +204,104 @@ def test_a_tap_that_makes_no_sense_is_refused_by_name_and_does_not_hold_up_the_o
     assert result[bad["id"]]["status"] == "refused"
     assert word in result[bad["id"]]["problem"]["detail"]
     assert ClockEvent.objects.count() == 1
+
+
+def test_an_element_belongs_to_the_kind_of_its_stage_and_is_ended_by_what_ends_one(maker, job, weed):
+    own = Element.objects.create(shop=job.shop, kind=weed.kind, name="Lift two corners")
+    other = Element.objects.create(
+        shop=job.shop, kind=StageKind.objects.of(job.shop).get(key="print"), name="Purge"
+    )
+    post(maker, tap(weed, at=NOW - timedelta(minutes=9)))
+    answer = post(
+        maker,
+        tap(weed, "lap", NOW - timedelta(minutes=4), element=own.pk),
+        tap(weed, "lap", element=other.pk),
+        tap(weed, "pause", element=own.pk),
+    )
+    assert statuses(answer) == ["stored", "refused", "refused"]
+    assert "does not belong to" in answer["results"][1]["problem"]["detail"]
+    (lap,) = Lap.objects.all()
+    assert (lap.element, lap.seconds, lap.stage) == (own, 300, weed)
+
+
+def test_work_done_again_opens_the_stages_between_with_cause_and_what_was_wasted(maker, job, weed):
+    cut, install = job.stages.get(kind__key="cut"), job.stages.get(kind__key="install")
+    cause = Cause.objects.of(job.shop).first()
+    post(
+        maker,
+        tap(cut, at=NOW - timedelta(minutes=50)),
+        tap(cut, "next", NOW - timedelta(minutes=40), to_stage=weed.pk),
+        tap(weed, "finish", NOW - timedelta(minutes=30)),
+    )
+    again = tap(weed, "again", to_stage=cut.pk, cause=cause.pk, scrapped=2, wasted_m=1.25, note="Lifted edge")
+    answer = post(maker, again)
+    assert {one["name"]: one["state"] for one in answer["stages"]} == {
+        "Cut": "put_aside",
+        "Weed": "put_aside",
+    }
+    event = ClockEvent.objects.get(kind="again")
+    assert (event.scrapped, event.wasted_m, event.cause, event.note) == (2, 1.25, cause, "Lifted edge")
+    backwards = tap(cut, "again", to_stage=weed.pk)
+    unbegun = tap(install, "again")
+    assert statuses(post(maker, backwards, unbegun)) == ["refused", "refused"]
+
+
+def test_work_may_be_said_to_be_done_again_in_one_sending_with_its_beginning(maker, weed):
+    taps = [tap(weed, "again", NOW), tap(weed, at=NOW - timedelta(minutes=5))]
+    assert statuses(post(maker, *taps)) == ["stored", "stored"]
+    marks = Interval.objects.filter(kind="hands_on").order_by("starts_at").values_list("again", "ends_at")
+    assert list(marks) == [(False, NOW), (True, None)]
+
+
+def test_what_was_clocked_is_vouched_for_without_moving_it(maker, weed):
+    post(maker, tap(weed, at=NOW - timedelta(minutes=5)))
+    before = list(Interval.objects.values())
+    digest = Stage.objects.get(pk=weed.pk).fold_digest
+    post(maker, tap(weed, "vouch"))
+    assert Stage.objects.get(pk=weed.pk).fold_digest != digest
+    assert [{**row, "id": 0} for row in Interval.objects.values()] == [{**row, "id": 0} for row in before]
+
+
+def test_each_tap_is_moved_by_the_offset_that_its_device_knew_when_it_was_pressed(maker, weed):
+    """The device's clock was three hours slow, and was put right between the presses and the sending."""
+    slow = tap(weed, at=NOW - timedelta(hours=4), offset_ms=3 * 3_600_000)
+    near = tap(weed, "pause", NOW - timedelta(minutes=30), offset_ms=4_999)
+    plain = tap(weed, "finish", NOW - timedelta(minutes=10))
+    post(maker, slow, near, plain)
+    assert dict(ClockEvent.objects.values_list("kind", "at")) == {
+        "start": NOW - timedelta(hours=1),
+        "pause": NOW - timedelta(minutes=30),
+        "finish": NOW - timedelta(minutes=10),
+    }
+    assert ClockEvent.objects.get(kind="start").device_at == NOW - timedelta(hours=4)
+
+
+def test_no_tap_happened_later_than_it_was_received_whatever_its_own_offset_says(maker, weed):
+    post(maker, tap(weed, offset_ms=10**14))
+    assert ClockEvent.objects.get().at == NOW
+
+
+@pytest.mark.parametrize(
+    "other",
+    [
+        {"element": None},
+        {"note": "other"},
+        {"name_unproven": False},
+        {"scrapped": 3},
+        {"wasted_m": 0.25},
+        {"cause": None},
+    ],
+)
+def test_the_same_id_is_a_repeat_only_if_all_that_it_says_is_the_same(maker, job, weed, other):
+    element = Element.objects.create(shop=job.shop, kind=weed.kind, name="Lift two corners")
+    cause = Cause.objects.of(job.shop).first()
+    start = tap(weed, at=NOW - timedelta(minutes=5))
+    again = tap(weed, "again", scrapped=2, wasted_m=0.5, cause=cause.pk, note="one", name_unproven=True)
+    lap = tap(weed, "lap", element=element.pk, note="one", name_unproven=True)
+    one = lap if "element" in other else again
+    assert statuses(post(maker, start, one, one)) == ["stored", "stored", "known"]
+    assert statuses(post(maker, {**one, **other})) == ["refused"]
+    assert ClockEvent.objects.get(pk=one["id"]).name_unproven
 
 
 def test_next_leads_to_a_stage_of_the_same_job_only(maker, job, weed):
@@ -241,9 +349,21 @@ def test_another_shops_rows_do_not_exist_and_its_ids_cannot_be_taken(maker, weed
     assert foreign.state == StageState.RUNNING
 
 
+def test_a_device_of_another_shop_sends_nothing_here(maker, weed):
+    sending = {"sent_at": NOW.isoformat(), "shop": weed.shop_id + 1, "taps": [tap(weed)]}
+    url = reverse("api-taps")
+    answer = maker.post(url, json.dumps(sending), content_type="application/json")
+    assert answer.status_code == 403
+    assert "another shop" in answer.json()["detail"]
+    assert ClockEvent.objects.count() == 0
+    own = {**sending, "shop": weed.shop_id}
+    assert statuses(maker.post(url, json.dumps(own), content_type="application/json").json()) == ["stored"]
+
+
 @pytest.mark.parametrize(("role", "status"), [(Role.VIEWER, 403), (Role.PLANNER, 200), (Role.OWNER, 200)])
 def test_a_viewer_may_not_clock_and_everybody_above_may(job, weed, role, status):
     post(client_of(job.shop, role), tap(weed), status=status)
+    assert ClockEvent.objects.exists() is (status == 200)
 
 
 def test_without_a_log_in_nothing_is_stored(weed):
@@ -255,6 +375,7 @@ def test_a_page_of_another_site_cannot_clock(job, weed):
     strict = Client(enforce_csrf_checks=True)
     strict.cookies = client_of(job.shop).cookies
     post(strict, tap(weed), status=403)
+    assert not ClockEvent.objects.exists()
 
 
 def test_a_tap_is_taken_back_whichever_of_the_two_arrives_first(maker, weed):

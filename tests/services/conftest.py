@@ -12,6 +12,8 @@ from django.db import connection
 
 from shop.celery import app
 
+pytest.register_assert_rewrite("tests.services.ordeal")
+
 
 def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
     if settings.DATABASE and settings.REDIS_URL:

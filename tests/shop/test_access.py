@@ -12,17 +12,49 @@ from dataclasses import dataclass
 from datetime import UTC, date, datetime
 from typing import Any
 from urllib.parse import urlencode
+from uuid import uuid4
 
 import pytest
+from django.core.files.base import ContentFile
 from django.test import Client
 from django.urls import URLPattern, URLResolver, get_resolver, reverse
 
-from analytics.models import Promise
+from analytics.models import BacktestRun, Listener, OpenAddress, OrderSearch, Promise, Replay
+from analytics.services.addresses import address_make
 from jobs.drivers import ItemSize
-from jobs.models import ClockEvent, Customer, Interval, Job, JobType, Stage, StageKind
+from jobs.models import (
+    Cause,
+    ClockEvent,
+    Customer,
+    Driver,
+    Element,
+    ImportDraft,
+    Interval,
+    Job,
+    JobType,
+    Stage,
+    StageKind,
+)
+from jobs.services.importing import draft_make
 from jobs.services.jobs import job_create
-from shop.models import Closure, Machine, Membership, Person, Role, Shop, Skill, User
+from shop.models import (
+    CheckResult,
+    Closure,
+    Device,
+    Machine,
+    Media,
+    Membership,
+    Person,
+    Purpose,
+    ReadinessCheck,
+    Recipe,
+    Role,
+    Shop,
+    Skill,
+    User,
+)
 from shop.services import shop_create, weekday_hours_create
+from shop.services.devices import device_invite
 
 pytestmark = pytest.mark.django_db
 
@@ -32,9 +64,14 @@ OPEN_TO_ALL = {
     "password-choose",
     "shop:home",
     "shop:setup",
+    "jobs:worker",
+    "jobs:manifest",
     "healthz",
+    "shop:join",
+    "analytics:calendar",
+    "analytics:customer-page",
 }
-OWN = {"shop:account", "password-change"}  # one's own password, whatever one's role
+OWN = {"shop:account", "shop:own-pin", "password-change"}  # one's own password and PIN, whatever one's role
 # Addresses for programs, which have tests of their own, and of the scripts that they are described with.
 NOT_PAGES = ("api/", "__", "static/")
 
@@ -63,20 +100,44 @@ def places(resolver: URLResolver | None = None, prefix: str = "", path: str = ""
 PAGES = sorted((place for place in places() if place.name not in OPEN_TO_ALL), key=lambda place: place.name)
 
 ROWS: dict[str, Callable[[Shop], Any]] = {
+    "address_id": lambda shop: OpenAddress.objects.of(shop).get().pk,
+    "cause_id": lambda shop: Cause.objects.of(shop)[0].pk,
+    "check_id": lambda shop: ReadinessCheck.objects.of(shop).get().pk,
     "closure_id": lambda shop: Closure.objects.of(shop).get().pk,
     "customer_id": lambda shop: Customer.objects.of(shop).get().pk,
+    "device_id": lambda shop: Device.objects.of(shop).get().pk,
+    "draft_id": lambda shop: ImportDraft.objects.of(shop).get().pk,
+    "driver_id": lambda shop: Driver.objects.of(shop)[0].pk,
+    "element_id": lambda shop: Element.objects.of(shop)[0].pk,
+    "ending": lambda shop: "csv",
     "job_type_id": lambda shop: JobType.objects.of(shop)[0].pk,
+    "key": lambda shop: StageKind.objects.of(shop)[0].key,
     "kind_id": lambda shop: StageKind.objects.of(shop)[0].pk,
+    "listener_id": lambda shop: Listener.objects.of(shop).get().pk,
     "login_id": lambda shop: shop.memberships.get(role=Role.VIEWER).pk,
+    "machine_id": lambda shop: Machine.objects.of(shop).get().pk,
     "number": lambda shop: Job.objects.of(shop).get().number,
+    "person_id": lambda shop: Person.objects.of(shop).get().pk,
     "promise_id": lambda shop: Promise.objects.of(shop).get().pk,
+    "recipe_id": lambda shop: Recipe.objects.of(shop).get().pk,
+    "replay_id": lambda shop: Replay.objects.of(shop).get().pk,
+    "result_id": lambda shop: CheckResult.objects.of(shop).get().pk,
     "row_id": lambda shop: Machine.objects.of(shop).get().pk,
+    "run_id": lambda shop: BacktestRun.objects.of(shop).get().pk,
+    "search_id": lambda shop: OrderSearch.objects.of(shop).get().pk,
     "stage_id": lambda shop: Job.objects.of(shop).get().stages.all()[0].pk,
     "things": lambda shop: "machines",
+    "what": lambda shop: "add",
 }
+
+# Arguments that say the same in every shop.
+WORDS = {"ending", "key", "things"}
 
 # Pages that ask for rows after the question mark.
 QUERIES: dict[str, dict[str, str]] = {"analytics:dashboard-jobs": {"kind": "kind_id", "type": "job_type_id"}}
+
+
+LOG = b"job,job_type,stage,started_at,finished_at\nA1,Van,Print,2026-03-02T09:00Z,2026-03-02T10:00Z\n"
 
 
 def a_shop(slug: str, number: int) -> Shop:
@@ -85,8 +146,25 @@ def a_shop(slug: str, number: int) -> Shop:
     for role in Role:
         user = User.objects.create_user(f"{role.value}-{slug}")
         Membership.objects.create(user=user, shop=shop, role=role)
-    Machine.objects.create(shop=shop, name="Print-and-cut", kind="print_and_cut")
+    machine = Machine.objects.create(shop=shop, name="Print-and-cut", kind="print_and_cut")
+    film = Media.objects.create(shop=shop, name=f"Film of {slug}", width_mm=1370)
+    at = datetime(2030, 1, 3, 12, tzinfo=UTC)
+    Recipe.objects.create(shop=shop, machine=machine, media=film, force_gf=110, at=at)
+    check = ReadinessCheck.objects.create(shop=shop, machine=machine, name=f"Cut test of {slug}")
+    CheckResult.objects.create(
+        id=uuid4(),
+        shop=shop,
+        check_done=check,
+        at=at,
+        outcome="good",
+        received_at=at,
+        photo=ContentFile(b"a picture", f"{slug}.jpg"),
+    )
     Person.objects.create(shop=shop, name="Ada").skills.set(Skill.objects.of(shop))
+    by = shop.memberships.get(role=Role.OWNER).user
+    device_invite(
+        shop=shop, name="Tablet", purpose=Purpose.FLOOR, by=by, now=datetime(2030, 1, 1, tzinfo=UTC)
+    )
     Closure.objects.create(shop=shop, starts_on=date(2030, 1, 1), ends_on=date(2030, 1, 1))
     job = job_create(
         shop=shop,
@@ -111,6 +189,12 @@ def a_shop(slug: str, number: int) -> Shop:
         backlog_digest="",
         snapshot=b"",
     )
+    address_make(shop, job, by=by, now=at)
+    draft_make(shop, by, f"Log of {slug}.csv", LOG)
+    BacktestRun.objects.create(shop=shop, asked_at=at)
+    OrderSearch.objects.create(shop=shop, asked_at=at, seed=1)
+    Replay.objects.create(shop=shop, asked_at=at, seed=1, starts_on=at, ends_on=at)
+    Listener.objects.create(shop=shop, kind="email", email=f"planner@{slug}.example", made_at=at)
     return shop
 
 
@@ -141,7 +225,7 @@ def address(place: Place, shop: Shop) -> str:
 
 
 def names_rows(place: Place) -> bool:
-    return place.name in QUERIES or any(name != "things" for name in place.arguments)
+    return place.name in QUERIES or any(name not in WORDS for name in place.arguments)
 
 
 def test_somebody_not_logged_in_gets_the_log_in_page_everywhere(quay):
@@ -194,16 +278,26 @@ def test_every_page_is_looked_at():
 
 
 KEPT = (
+    OpenAddress,
+    Cause,
+    CheckResult,
     ClockEvent,
     Closure,
     Customer,
+    Device,
+    Element,
+    ImportDraft,
     Interval,
     Job,
     JobType,
+    Listener,
     Machine,
     Membership,
     Person,
     Promise,
+    ReadinessCheck,
+    Recipe,
+    Replay,
     Stage,
     StageKind,
 )

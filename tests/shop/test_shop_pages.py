@@ -76,7 +76,7 @@ def shown(client: Client, url: str) -> dict[str, str | list[str]]:
         found = dict(re.findall(r'(\w+)="([^"]*)"', tag))
         if found.get("type") == "checkbox":
             if " checked" in tag:
-                sent.setdefault(found["name"], []).append(found["value"])
+                sent.setdefault(found["name"], []).append(found.get("value", "on"))
         elif "name" in found and "__prefix__" not in found["name"]:
             sent[found["name"]] = found.get("value", "")
     for name, options in re.findall(r'<select name="([^"]*)".*?>(.*?)</select>', page, re.S):

@@ -50,6 +50,12 @@ def test_black_on_white_has_the_contrast_that_the_guideline_names() -> None:
     assert contrast("#000000", "#ffffff") == pytest.approx(21.0)
 
 
+def test_the_two_greys_on_either_side_of_the_bound() -> None:
+    """WCAG's own understanding pages: on white #767676 is the lightest grey that passes, #777777 fails."""
+    assert contrast("#767676", "#ffffff") == pytest.approx(4.54, abs=0.005)
+    assert contrast("#777777", "#ffffff") == pytest.approx(4.48, abs=0.005)
+
+
 @pytest.mark.parametrize("theme", THEMES)
 def test_text_can_be_read_on_every_ground_that_it_stands_on(theme: str) -> None:
     named = THEMES[theme]

@@ -1,9 +1,9 @@
 import json
+from collections.abc import Sequence
 from dataclasses import replace
 
 import numpy as np
 import pytest
-from invented import InventedShop, TrueStage
 
 from analytics.engine import scores
 from analytics.engine.backtest import (
@@ -17,9 +17,10 @@ from analytics.engine.backtest import (
     forecast_job,
     walk,
 )
+from tests.analytics.engine.invented import InventedShop, TrueStage
 
 
-def record(stages: list[TrueStage], number: int) -> JobRecord:
+def record(stages: Sequence[TrueStage], number: int) -> JobRecord:
     """A finished job of an invented shop as the backtest reads it."""
     made: dict[str, StageRecord] = {}
     for s in stages:
@@ -32,7 +33,7 @@ def record(stages: list[TrueStage], number: int) -> JobRecord:
 
 def history(seed: int, n: int) -> list[JobRecord]:
     shop = InventedShop(seed)
-    return [record(shop.job(), i) for i in range(n)]
+    return [record(shop.job().stages, i) for i in range(n)]
 
 
 @pytest.fixture(scope="module")
@@ -43,7 +44,7 @@ def scored():
     for seed in range(100, 116):
         shop, learner, past, rng = InventedShop(seed), Learner(), Past(), np.random.default_rng(seed)
         for i in range(72):
-            stages = shop.job()
+            stages = shop.job().stages
             job = record(stages, i)
             forecasts, _, whole = forecast_job(learner, job, rng)
             laws = {
@@ -70,13 +71,14 @@ def scored():
 
 # CRPS at most so many times the true law's and the mean with a quarter added; P80 and P95 within points, which
 # leave room for twice the sampling error of 16 shops (0.014 and 0.006, measured on 48) beside what is aimed at.
+# These shops forget no stop: the mean per type is better here than it is in `oracle_table`.
 @pytest.mark.parametrize(
     ("jobs", "oracle", "simple", "p80", "p95"),
     [
         (0, 1.60, 0.80, 0.08, 0.04),
-        (5, 1.35, 0.42, 0.06, 0.03),
-        (20, 1.20, 0.42, 0.05, 0.03),
-        (60, 1.12, 0.42, 0.05, 0.03),
+        (5, 1.35, 0.48, 0.06, 0.03),
+        (20, 1.20, 0.48, 0.05, 0.03),
+        (60, 1.12, 0.48, 0.05, 0.03),
     ],
 )
 def test_forecasts_of_invented_shops_are_sharp_and_true(scored, jobs, oracle, simple, p80, p95):

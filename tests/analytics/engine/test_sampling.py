@@ -4,9 +4,10 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
-from scipy import stats
+from scipy import special, stats
 
-from analytics.engine.sampling import Columns, draw
+from analytics.engine import drawing
+from analytics.engine.sampling import BLOCK, Columns, draw
 
 PROBS = stats.norm.cdf(np.linspace(-4, 4, 161))
 RUNS = 20_000
@@ -24,16 +25,29 @@ def test_a_column_follows_its_own_law_whatever_it_shares():
         assert stats.kstest(minutes[:, k], stats.lognorm(0.4, scale=median).cdf).pvalue > 0.001
 
 
-def test_each_run_draws_from_its_own_stratum():
+def test_each_run_of_a_block_draws_from_its_own_stratum():
     columns = lognormal_columns([30, 60], 0.4, [0, 0], [1, 2])
-    uniform = stats.lognorm(0.4, scale=[30, 60]).cdf(draw(columns, [17], 1000, seed=1))
-    middles = (np.arange(1000) + 0.5) / 1000
-    assert (
-        np.abs(np.sort(uniform, axis=0).T - middles).max() < 0.6 / 1000
-    )  # plain draws stray twenty times as far
+    uniform = stats.lognorm(0.4, scale=[30, 60]).cdf(draw(columns, [17], 4 * BLOCK, seed=1))
+    middles = (np.arange(BLOCK) + 0.5) / BLOCK
+    for block in np.split(uniform, 4):
+        strays = np.abs(np.sort(block, axis=0).T - middles).max()
+        assert strays < 0.6 / BLOCK  # plain draws stray twenty times as far
     assert abs(np.corrcoef(uniform.T)[0, 1]) < 4 / np.sqrt(
-        1000
-    )  # and the columns' strata are paired at random
+        4 * BLOCK
+    )  # the columns' strata are paired at random
+    assert abs(np.corrcoef(uniform[:BLOCK, 0], uniform[BLOCK : 2 * BLOCK, 0])[0, 1]) < 4 / np.sqrt(BLOCK)
+
+
+def test_more_runs_leave_the_first_ones_as_they_were_and_threads_change_nothing():
+    columns = lognormal_columns([30, 60], 0.4, [0, 1], [1, 1], kind_corr=0.1, elapsed=np.array([40.0, 0.0]))
+    minutes = draw(columns, [17, 18], 3 * BLOCK, seed=1, threads=2)
+    assert np.array_equal(draw(columns, [17, 18], 2 * BLOCK, seed=1), minutes[: 2 * BLOCK])
+
+
+def test_the_compiled_normal_quantile_is_scipy_s():
+    p = np.concatenate([10.0 ** -np.arange(1, 14), [0.0749, 0.0751, 0.3, 0.5, 0.7, 0.9251, 0.99]])
+    ours = [drawing.normal_quantile(one) for one in p]
+    np.testing.assert_allclose(ours, special.ndtri(p), rtol=1e-13, atol=1e-14)
 
 
 def test_jobs_and_kinds_share_what_they_should():

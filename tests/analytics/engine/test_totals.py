@@ -19,8 +19,8 @@ from analytics.engine.totals import (
 )
 
 
-def normal(mean: float, sd: float) -> Forecast:
-    return Forecast(norm.ppf(PROBS, mean, sd), 10.0, False, 0.1)
+def normal(mean: float, sd: float, kind_share: float = 0.0) -> Forecast:
+    return Forecast(norm.ppf(PROBS, mean, sd), 10.0, False, kind_share)
 
 
 def rng(seed: int = 0) -> np.random.Generator:
@@ -39,6 +39,17 @@ def test_the_sum_of_correlated_normals_is_the_normal_of_the_textbook(rho):
     for p in (0.05, 0.5, 0.8, 0.95):
         mean = float(np.mean([float(s.quantile(p)) for s in sums]))
         assert mean == pytest.approx(norm.ppf(p, 350, math.sqrt(variance)), abs=1.0)
+
+
+def test_what_is_not_known_of_each_kind_does_not_go_together():
+    """Two laws, half of whose variance is the kinds' own: the correlation is half of that of the work."""
+    sums = [
+        total([normal(100, 10, 0.5), normal(200, 20, 0.5)], equicorrelated(2, 0.8), rng(seed))
+        for seed in range(8)
+    ]
+    variance = 10**2 + 20**2 + 2 * 0.4 * 10 * 20
+    mean = float(np.mean([float(s.quantile(0.9)) for s in sums]))
+    assert mean == pytest.approx(norm.ppf(0.9, 300, math.sqrt(variance)), abs=0.6)
 
 
 def test_every_stage_keeps_its_own_law_and_has_the_correlation_asked_for():

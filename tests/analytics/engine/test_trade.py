@@ -7,6 +7,7 @@ from analytics.engine.trade import DRIVERS, PARTS, TRADE, TYPICAL, Component, Pa
 STOCK = {
     "artwork", "load", "template", "print", "outgas", "laminate", "cut", "weed",
     "mask", "trim", "pack", "travel", "clean", "install", "approval",
+    "media-delivery",
 }  # fmt: skip
 
 

@@ -1,0 +1,158 @@
+"""What a device keeps of the floor, in a real browser: one release at a time, and only while somebody is logged in."""
+
+import re
+import time
+
+import pytest
+from django.http import HttpResponse
+from django.urls import reverse
+from playwright.sync_api import Page, expect
+
+from jobs import release, views_worker
+from jobs.models import ClockEvent, Job
+from shop.middleware import CurrentShopMiddleware
+from shop.models import User
+from tests.browser.offline_world import all_sent, kept_for_later, kinds, press, shows, stopwatch, van_job
+
+pytestmark = [pytest.mark.browser, pytest.mark.django_db(transaction=True)]
+
+
+@pytest.fixture
+def job() -> Job:
+    return van_job()
+
+
+@pytest.fixture
+def maker(job: Job) -> User:
+    return User.objects.get(username="maker")
+
+
+def test_logging_out_takes_the_shops_work_off_the_device(page_at, log_in, job, maker):
+    page = log_in(page_at(820), maker)
+    page.goto(stopwatch(job))
+    kept_for_later(page)
+    assert kept_pack(page, job) is True
+    page.get_by_role("button", name="Log out").click()
+    expect(page).to_have_url(re.compile(reverse("login")))
+    until = time.monotonic() + 15
+    while kept_pack(page, job) or "lapwright-shell" in " ".join(page.evaluate("caches.keys()")):
+        assert time.monotonic() < until, "something of the shop stayed"
+        page.wait_for_timeout(50)
+
+
+def test_taps_that_wait_outlive_a_log_out_and_are_sent_after_the_next_log_in(page_at, log_in, job, maker):
+    page = log_in(page_at(820), maker)
+    page.goto(stopwatch(job))
+    kept_for_later(page)
+    page.route("**/api/v1/taps", lambda route: route.abort())
+    press(page, "Start")
+    page.get_by_role("button", name="Log out").click()
+    expect(page).to_have_url(re.compile(reverse("login")))
+    page.unroute("**/api/v1/taps")
+    assert kept_pack(page, job) is True
+    assert ClockEvent.objects.count() == 0
+    log_in(page, maker)
+    page.goto(reverse("jobs:floor"))
+    all_sent(page)
+    assert kinds() == ["start"]
+
+
+def kept_pack(page: Page, job: Job) -> bool:
+    return page.evaluate(
+        """shop => new Promise((done, failed) => {
+          const request = indexedDB.open(`lapwright-${shop}`);
+          request.onerror = () => failed(request.error);
+          request.onsuccess = () => {
+            const database = request.result;
+            const found = database.transaction("kept").objectStore("kept").get("pack");
+            found.onsuccess = () => { database.close(); done(Boolean(found.result)); };
+          };
+        })""",
+        job.shop_id,
+    )
+
+
+def test_a_new_release_takes_the_place_of_the_old_one(page_at, log_in, job, maker, monkeypatch):
+    page = log_in(page_at(390), maker)
+    page.goto(stopwatch(job))
+    kept_for_later(page)
+    before = set(page.evaluate("caches.keys()"))
+    now = release.release()
+    newer = release.Release("another", now.files, now.lasting)
+    monkeypatch.setattr(views_worker, "release", lambda: newer)
+    page.reload()
+    until = time.monotonic() + 20
+    while set(page.evaluate("caches.keys()")) != {"lapwright-files-another", "lapwright-shell-another"}:
+        assert time.monotonic() < until, page.evaluate("caches.keys()")
+        page.wait_for_timeout(50)
+    assert before.isdisjoint({"lapwright-files-another", "lapwright-shell-another"})
+    kept_for_later(page)
+    page.context.set_offline(True)
+    page.reload()
+    shows(page, "Artwork", "Ready")
+
+
+@pytest.fixture
+def opened_slowly(monkeypatch):
+    """`opened_slowly(seconds)`: the server answers whoever opens a floor page only after so many."""
+    waits = [0.0]
+    answer = CurrentShopMiddleware.__call__
+
+    def slowly(self, request):
+        if request.path.startswith("/floor/") and request.headers.get("Sec-Fetch-Mode") == "navigate":
+            time.sleep(waits[0])
+        return answer(self, request)
+
+    monkeypatch.setattr(CurrentShopMiddleware, "__call__", slowly)
+    return lambda seconds: waits.__setitem__(0, seconds)
+
+
+def test_a_network_that_crawls_is_not_waited_for(page_at, log_in, job, maker, opened_slowly):
+    page = log_in(page_at(390), maker)
+    page.goto(stopwatch(job))
+    kept_for_later(page)
+    opened_slowly(10)
+    began = time.monotonic()
+    page.goto(stopwatch(job), wait_until="commit")
+    shows(page, "Artwork", "Ready")
+    assert 1.5 < time.monotonic() - began < 9.5
+    assert page.locator("[data-floor]").get_attribute("data-number") is None, (
+        "this is not the page that is kept"
+    )
+    press(page, "Start")
+    all_sent(page)
+    assert kinds() == ["start"]
+
+
+def test_a_server_that_fails_gets_out_of_the_way(page_at, log_in, job, maker, monkeypatch):
+    page = log_in(page_at(390), maker)
+    page.goto(stopwatch(job))
+    kept_for_later(page)
+
+    def fails(self, request):
+        return HttpResponse("not today", status=503)
+
+    monkeypatch.setattr(CurrentShopMiddleware, "__call__", fails)
+    page.reload()
+    shows(page, "Artwork", "Ready")
+    press(page, "Start")
+    expect(page.get_by_text("One tap waiting to be sent.")).to_be_visible()
+    monkeypatch.undo()
+    page.get_by_role("button", name="Send now").click()
+    all_sent(page)
+    assert kinds() == ["start"]
+
+
+def test_the_page_that_is_kept_is_the_log_ins_own(page_at, log_in, job, maker):
+    page = log_in(page_at(820), maker)
+    page.goto(stopwatch(job))
+    kept_for_later(page)
+    page.get_by_role("button", name="Log out").click()
+    expect(page).to_have_url(re.compile(reverse("login")))
+    log_in(page, User.objects.get(username="owner"))
+    page.goto(stopwatch(job))
+    kept_for_later(page)
+    page.context.set_offline(True)
+    page.reload()
+    shows(page, "Artwork", "Ready")
+    expect(page.get_by_role("contentinfo")).to_contain_text("logged in as owner")
