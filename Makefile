@@ -6,7 +6,7 @@ VENV := .venv/bin
 # Compiled modules are kept, so that the second start takes seconds.
 unexport PYTHONDONTWRITEBYTECODE
 
-.PHONY: help run setup test benchmark lint types lock base dev
+.PHONY: help run setup test benchmark rivals oracle dates orders lint types lock base dev
 .DEFAULT_GOAL := help
 
 help: ## say what can be made
@@ -23,6 +23,18 @@ test: dev ## run the tests; ARGS="-k words" chooses among them
 
 benchmark: dev ## measure speeds, as ratios
 	@$(VENV)/python -m pytest -n 0 -m benchmark -s $(ARGS)
+
+oracle: dev ## how near the forecasts come to what is knowable, on invented shops; ARGS="--hard --size 1000"
+	@$(VENV)/python -m tests.analytics.engine.oracle_table --processes 2 --drift $(ARGS)
+
+rivals: dev ## forecast LOGS="a.csv b.csv" by our model and by others in one run, and print how far off each was
+	@$(VENV)/python -m tests.benchmarks.rivals $(LOGS)
+
+dates: dev ## how often dates are kept over simulated years of invented shops; ARGS="--shops 12"
+	@$(VENV)/python -m tests.analytics.engine.year_table --processes 2 $(ARGS)
+
+orders: dev ## how much less late the orders are that a search finds; ARGS="--instances 20"
+	@$(VENV)/python -m tests.analytics.engine.order_table $(ARGS)
 
 lint: dev ## check style, import directions and declared dependencies
 	@$(VENV)/ruff check . && $(VENV)/ruff format --check . && $(VENV)/lint-imports && $(VENV)/deptry .
