@@ -20,7 +20,7 @@ from analytics.selectors.samples import spans_of
 from analytics.selectors.signs import Row, Settled, Stretch, rows_of, settled_at, signs_of
 from analytics.templatetags.analytics_words import duration
 from jobs.models import ClockEvent, Interval, IntervalKind, Stage, StageState
-from jobs.selectors import stage_drivers
+from jobs.selectors.jobs import stage_drivers
 from shop.models import Machine, Person, Shop
 from shop.selectors import opening_hours
 from shop.words import say_clock, say_day

@@ -17,7 +17,7 @@ from analytics.engine.quality import Cases, Floats, Ints
 from analytics.models import BacktestRun, ForecastCase, RunState
 from analytics.selectors.durations import Period
 from jobs.models import Interval, IntervalKind, Job, JobStatus, JobType, StageKind
-from jobs.selectors import plain_cell
+from jobs.selectors.jobs import plain_cell
 from shop.models import Shop
 
 WHOLE = "whole"

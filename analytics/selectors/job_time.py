@@ -7,7 +7,7 @@ from datetime import UTC, datetime, timedelta
 
 from analytics.engine.timeline import USES, Stretch, TimeTable, Use, partition, time_table
 from analytics.models import Sample
-from analytics.pictures_time import TimePicture, TimeSpan, time_picture
+from analytics.pictures.time import TimePicture, TimeSpan, time_picture
 from jobs.models import Category, Interval, IntervalKind, Job, Stage
 
 EPOCH = datetime(1970, 1, 1, tzinfo=UTC)

@@ -15,7 +15,7 @@ from analytics.engine.hours import Calendar, NeverOpen, to_minutes, weekly
 from analytics.engine.ledger import Given, Judged, Outcome, Work, judge
 from analytics.models import Promise
 from jobs.models import Job, JobStatus, JobType
-from jobs.selectors import plain_cell
+from jobs.selectors.jobs import plain_cell
 from shop.models import Shop
 from shop.selectors import closed_days, opening_hours
 

@@ -17,7 +17,7 @@ from analytics.engine.minutes import MICROSECONDS, Span, union
 from analytics.selectors.samples import EPOCH
 from analytics.selectors.signs import Row, rows_of
 from jobs.models import Cause, Interval, IntervalKind, Stage, StageKind, StageState
-from jobs.selectors_again import CauseTotal, remakes, totals_by_cause
+from jobs.selectors.again import CauseTotal, remakes, totals_by_cause
 
 REMADE = 0.05
 """How often a stage is done again before the shop's own are counted: one in twenty. Common practice, no source."""

@@ -12,7 +12,7 @@ from django.db.models import QuerySet
 from analytics.engine.order_reasons import PAID
 from analytics.models import OrderSearch
 from analytics.selectors.backlog import OPEN
-from analytics.words_order import say_why
+from analytics.words.order import say_why
 from jobs.models import Job, Stage, StageState
 from shop.models import Shop
 

@@ -15,7 +15,7 @@ from analytics.selectors.overlaps import overlaps_of, stages_beside
 from analytics.selectors.signs import Row, rows_of, signs_of
 from jobs.drivers import categories_of, depends_on, drivers_of
 from jobs.models import Category, Interval, IntervalKind, Stage, StageState
-from jobs.selectors_drivers import ignored_drivers
+from jobs.selectors.drivers import ignored_drivers
 from jobs.services.clock_reach import chunks
 from shop.models import Machine, Person, Shop
 

@@ -24,7 +24,7 @@ from analytics.engine.doubt import Signs
 from analytics.selectors.nights import BREAK, Hours, breaks, closed_nights
 from jobs.clock.events import counting
 from jobs.models import Cause, ClockEvent, Interval, IntervalKind, TapKind
-from jobs.selectors_clock import with_correctors
+from jobs.selectors.clock import with_correctors
 from jobs.services.clock_facts import OTHER_WORK
 from jobs.services.clock_reach import chunks, event_of
 from shop.models import Shop

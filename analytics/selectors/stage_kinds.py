@@ -15,7 +15,7 @@ from analytics.engine.chances import Chance
 from analytics.engine.forecast import Forecast
 from analytics.engine.trade import PARTS, TYPICAL, Part, PartDefault, defaults_for
 from analytics.models import Sample
-from analytics.pictures_records import RecordsPicture, records_picture
+from analytics.pictures.records import RecordsPicture, records_picture
 from analytics.selectors.mishaps import Pauses, Redone, finished_stages, pauses_of, redone_of, trouble_of
 from analytics.selectors.models import Learned, learned_stages
 from jobs.models import Attendance, Driver, Job, Stage, StageKind

@@ -22,8 +22,8 @@ from analytics.selectors.models import Learned, learned_stages
 from analytics.selectors.outlooks import jobs_slipping, outlooks_now, standing_promises
 from analytics.selectors.refusals import REFUSALS, refusal_said
 from jobs.models import Job, JobStatus
-from jobs.selectors import JobRow, with_stages
-from jobs.selectors_floor import Watch, watches
+from jobs.selectors.floor import Watch, watches
+from jobs.selectors.jobs import JobRow, with_stages
 from shop.models import Machine, Shop, Unattended
 from shop.selectors import closed_days, opening_hours
 

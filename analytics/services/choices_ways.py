@@ -22,7 +22,7 @@ from analytics.services.choices import (
 from analytics.services.quoting import Materials, materials_of
 from jobs.drivers import ItemSize, check_items
 from jobs.models import Item, Job, Needed
-from jobs.selectors import film_widths
+from jobs.selectors.jobs import film_widths
 from jobs.services.jobs import job_update
 from jobs.services.stages import job_locked, needed_rules
 from shop.errors import BadInput, ShopError

@@ -11,7 +11,7 @@ from typing import Any, TypeVar, cast
 from django.db import transaction
 
 from analytics.services.promising import Outlook, promise_compute
-from analytics.words_promise import say_later
+from analytics.words.promise import say_later
 from jobs.drivers import ItemSize
 from jobs.models import Job, JobType
 from jobs.services.jobs import job_create

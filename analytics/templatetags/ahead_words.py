@@ -5,7 +5,7 @@ from typing import Any
 
 from django import template
 
-from analytics.pictures_ahead import Joint
+from analytics.pictures.ahead import Joint
 from analytics.selectors.ahead import JobAhead, StageAhead
 from analytics.templatetags.analytics_words import near
 from shop.models import Shop

@@ -5,7 +5,7 @@ import math
 from django import template
 
 from analytics.engine.quality import Coverage, ErrorRatio
-from analytics.words_forecasts import say_minutes, say_range, say_share
+from analytics.words.forecasts import say_minutes, say_range, say_share
 
 register = template.Library()
 register.filter("share", say_share)

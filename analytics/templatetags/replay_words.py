@@ -6,7 +6,7 @@ from typing import Any
 
 from django import template
 
-from analytics.words_replay import say_change, say_range, say_took
+from analytics.words.replay import say_change, say_range, say_took
 
 register = template.Library()
 

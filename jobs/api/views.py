@@ -26,7 +26,7 @@ from jobs.api.serializers import (
     TapsOut,
 )
 from jobs.models import Job, Stage, StageState
-from jobs.selectors import job_search, with_stages
+from jobs.selectors.jobs import job_search, with_stages
 from jobs.services.estimates import estimate_remove, estimate_set
 from jobs.services.taps import TapsOutcome, record_taps
 from shop.models import Role, Shop, User

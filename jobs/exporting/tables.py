@@ -12,7 +12,7 @@ from openpyxl.cell.cell import ILLEGAL_CHARACTERS_RE
 
 from jobs.exporting.sittings import JobTimes, Sitting, StageTimes
 from jobs.importing.table import FIXED
-from jobs.selectors import plain_cell
+from jobs.selectors.jobs import plain_cell
 from shop.errors import ShopError
 
 Cell = str | float | None

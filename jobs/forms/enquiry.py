@@ -17,7 +17,7 @@ from jobs.forms.fields import say_minutes
 from jobs.forms.items import ItemRows, item_rows
 from jobs.forms.visits import DATE, SKIPPED, VisitRows, instant_on, time_input, visit_initial, visit_rows
 from jobs.models import Customer, Driver, Item, Job, JobType, Needed, RouteStage, StageKind
-from jobs.selectors import film_widths
+from jobs.selectors.jobs import film_widths
 from jobs.services.jobs import job_create, job_update
 from jobs.services.times import Times, times_of
 from shop.errors import BadInput

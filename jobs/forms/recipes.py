@@ -8,9 +8,9 @@ from typing import Any
 from django import forms
 
 from jobs.models import Job
-from jobs.recipe_words import heat_from_c, heat_to_c, heat_unit
-from jobs.selectors_recipes import WITH_RECIPES
+from jobs.selectors.recipes import WITH_RECIPES
 from jobs.services.recipes import Settings, recipe_record
+from jobs.words.recipes import heat_from_c, heat_to_c, heat_unit
 from shop.errors import BadInput
 from shop.forms.fields import ListedInput
 from shop.models import InkBuild, Machine, Media, Person, Recipe, RecipeOutcome, Shop, User

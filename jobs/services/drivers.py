@@ -11,7 +11,7 @@ from django.utils.text import slugify
 
 from jobs.drivers import PLANNED
 from jobs.models import Driver, StageKind
-from jobs.selectors_drivers import driver_uses
+from jobs.selectors.drivers import driver_uses
 from jobs.signals import drivers_changed
 from shop.errors import BadInput, ShopError
 from shop.models import Shop

@@ -12,7 +12,7 @@ from django.utils import timezone
 
 from jobs.drivers import ItemSize, Sized, check_items
 from jobs.models import Customer, Item, Job, JobStatus, JobType, Stage, StageState
-from jobs.selectors import film_widths
+from jobs.selectors.jobs import film_widths
 from jobs.services.driver_values import checked_drivers
 from jobs.services.stages import (
     job_locked,

@@ -11,7 +11,7 @@ from uuid import UUID
 from django.db import transaction
 
 from jobs.models import ClockEvent, Correction, Interval, IntervalKind, Stage, TapKind
-from jobs.selectors_clock import Crowd, crowds
+from jobs.selectors.clock import Crowd, crowds
 from jobs.services.clock import refold, stages_touched
 from jobs.services.tap_checks import PRESSED, Tap, known_to, problem_of, repeat_problem, settled_problem
 from shop.errors import BadInput

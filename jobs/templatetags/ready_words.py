@@ -2,11 +2,11 @@
 
 from django import template
 
-from jobs.recipe_words import say_settings
-from jobs.selectors_again import Remake
-from jobs.selectors_ready import say_stood_hours
-from jobs.selectors_recipes import LastTime, say_last_time
+from jobs.selectors.again import Remake
+from jobs.selectors.ready import say_stood_hours
+from jobs.selectors.recipes import LastTime, say_last_time
 from jobs.templatetags.jobs_words import clocked
+from jobs.words.recipes import say_settings
 from shop.models import Recipe, Shop
 
 register = template.Library()

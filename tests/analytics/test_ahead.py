@@ -17,7 +17,7 @@ from analytics.engine.book import finishes
 from analytics.engine.hours import Calendar, to_minutes, weekly
 from analytics.engine.lanes import Stay, first_on, gaps, stays_on
 from analytics.engine.latest_start import Course
-from analytics.pictures_ahead import JOINT, Piece, ahead_picture, folded_axis
+from analytics.pictures.ahead import JOINT, Piece, ahead_picture, folded_axis
 from analytics.selectors.ahead import RUNS, SEED, ahead, codes_of
 from analytics.selectors.moves import move_of, tried
 from analytics.services.turns import moves_do

@@ -11,7 +11,7 @@ from analytics.selectors.backlog import read_open
 from analytics.selectors.models import learned_stages
 from analytics.services.promises import promise_accept, promise_take_back
 from analytics.services.promising import promise_compute
-from analytics.words_promise import say_later
+from analytics.words.promise import say_later
 from jobs.models import Job, Stage, StageState
 from shop.models import Machine, MachineKind
 

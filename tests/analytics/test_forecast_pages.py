@@ -11,7 +11,7 @@ from django.urls import reverse
 
 from analytics.engine.quality import PitHistogram
 from analytics.models import BacktestRun, ForecastCase, RunState
-from analytics.pictures_forecasts import Span, bars_picture, highest, lowest, rows_picture
+from analytics.pictures.forecasts import Span, bars_picture, highest, lowest, rows_picture
 from analytics.selectors.durations import Period
 from analytics.selectors.forecast_cases import Asked, load, newest_run, worst
 from analytics.selectors.forecast_quality import forecast_quality

@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 
 from analytics.engine.quality import Bias, ErrorRatio, Runs, Uniformity, coverage_at
-from analytics.words_forecasts import (
+from analytics.words.forecasts import (
     say_bias,
     say_counted,
     say_error,

@@ -11,7 +11,7 @@ from django.utils import timezone
 
 from analytics.engine.explain import Explanation, Move
 from analytics.models import Sample
-from analytics.pictures_job_forecast import Bar, bars_picture, steps_picture
+from analytics.pictures.job_forecast import Bar, bars_picture, steps_picture
 from analytics.selectors.explaining import stage_reasons, usual_stage
 from analytics.selectors.job_forecast import job_forecast, jobs_to_forecast
 from analytics.selectors.models import learned

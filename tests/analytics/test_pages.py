@@ -8,7 +8,7 @@ from django.urls import reverse
 from quay import enquiry, make_quay
 
 from analytics.models import Promise, Sample
-from analytics.pictures import finish_picture
+from analytics.pictures.finish import finish_picture
 from analytics.selectors.durations import Period, kind_spreads
 from analytics.selectors.job_time import job_time
 from analytics.services.learning import learn_shop

@@ -8,11 +8,11 @@ from quay import enquiry, make_quay
 
 from analytics.engine.simulate import CAUSES
 from analytics.models import JobOutlook, Promise
-from analytics.pictures_drives import CAUSE_WORDS, ORDER, drive_cuts, drives_picture
+from analytics.pictures.drives import CAUSE_WORDS, ORDER, drive_cuts, drives_picture
 from analytics.services.promises import promise_accept
 from analytics.services.promising import now_to_the_minute, promise_compute
 from analytics.services.quotes import quote_read
-from analytics.words_promise import say_error
+from analytics.words.promise import say_error
 from jobs.models import Job
 from shop.errors import BadInput
 from shop.models import Membership, Role, User

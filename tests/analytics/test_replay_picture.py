@@ -7,7 +7,7 @@ from itertools import combinations
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from analytics.pictures_replay import LEFT, RADIUS, RIGHT, replay_picture
+from analytics.pictures.replay import LEFT, RADIUS, RIGHT, replay_picture
 
 MINUTES = st.lists(st.floats(0, 60 * 24 * 200), min_size=20, max_size=20).map(sorted)
 

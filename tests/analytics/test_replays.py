@@ -35,7 +35,7 @@ from analytics.services.replays import (
     replay_want,
     replays_waiting,
 )
-from analytics.words_replay import names_of, say_change, say_changes, say_range, say_took
+from analytics.words.replay import names_of, say_change, say_changes, say_range, say_took
 from jobs.models import Item, Job, JobStatus, Stage
 from shop.errors import BadInput, ShopError
 from shop.models import Machine, MachineKind, Membership, Person, Process, Role, Shop, Unattended, User

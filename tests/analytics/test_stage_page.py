@@ -10,7 +10,7 @@ from django.test import Client
 from django.urls import reverse
 
 from analytics.engine.durations import trouble_share
-from analytics.pictures_records import elapsed_ticks, records_picture
+from analytics.pictures.records import elapsed_ticks, records_picture
 from analytics.selectors.mishaps import pauses_of, redone_of, trouble_of
 from analytics.selectors.models import learned_stages
 from analytics.selectors.stage_kinds import kind_view, lays_of, quantile_of

@@ -12,7 +12,7 @@ from backlogs import make_busy_shop, promise_many
 
 from analytics.engine.book import draws, look
 from analytics.services.promising import THREADS, promise_compute
-from analytics.views_promise import BUDGET
+from analytics.views.promise import BUDGET
 from jobs.drivers import ItemSize
 from jobs.models import JobType
 from jobs.services.jobs import job_create

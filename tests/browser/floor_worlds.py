@@ -11,7 +11,7 @@ from uuid import UUID
 
 from jobs.clock import Event, Facts, Folded, HoldFact, Span, StageFold, fold
 from jobs.routes import Link, ready_stages
-from jobs.selectors_floor import LASTING, union_seconds
+from jobs.selectors.floor import LASTING, union_seconds
 
 START = datetime(2026, 3, 2, 7, 0, tzinfo=UTC)
 PEOPLE, MACHINES, OTHER_WORK = (1, 2, 3), (11, 12, 13), 21

@@ -8,8 +8,9 @@ from django.http import HttpResponse
 from django.urls import reverse
 from playwright.sync_api import Page, expect
 
-from jobs import release, views_worker
+from jobs import release
 from jobs.models import ClockEvent, Job
+from jobs.views import worker
 from shop.middleware import CurrentShopMiddleware
 from shop.models import User
 from tests.browser.offline_world import all_sent, kept_for_later, kinds, press, shows, stopwatch, van_job
@@ -79,7 +80,7 @@ def test_a_new_release_takes_the_place_of_the_old_one(page_at, log_in, job, make
     before = set(page.evaluate("caches.keys()"))
     now = release.release()
     newer = release.Release("another", now.files, now.lasting)
-    monkeypatch.setattr(views_worker, "release", lambda: newer)
+    monkeypatch.setattr(worker, "release", lambda: newer)
     page.reload()
     until = time.monotonic() + 20
     while set(page.evaluate("caches.keys()")) != {"lapwright-files-another", "lapwright-shell-another"}:

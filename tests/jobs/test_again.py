@@ -14,7 +14,7 @@ from django.utils import timezone
 from jobs.drivers import ItemSize
 from jobs.forms.again import AgainForm, period_of
 from jobs.models import Cause, ClockEvent, Interval, Job, JobStatus, JobType, StageState, TapKind
-from jobs.selectors_again import remakes, total, totals_by_cause
+from jobs.selectors.again import remakes, total, totals_by_cause
 from jobs.services.jobs import job_create
 from jobs.services.taps import Tap, record_taps
 from shop.models import Media, Membership, Person, Role, Shop, User

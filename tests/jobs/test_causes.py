@@ -10,7 +10,7 @@ from django.test import Client
 from django.urls import reverse
 
 from jobs.models import Cause, Element, JobType, Lap, StageKind, TapKind
-from jobs.selectors_causes import causes_with_use
+from jobs.selectors.causes import causes_with_use
 from jobs.services.causes import cause_create, cause_move, cause_retire, cause_update
 from jobs.services.elements import (
     MOST,

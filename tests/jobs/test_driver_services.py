@@ -9,7 +9,7 @@ from django.dispatch import receiver
 
 from jobs.drivers import PLANNED, depends_on
 from jobs.models import Driver, Job, JobType, StageKind
-from jobs.selectors_drivers import driver_uses, ignored_drivers
+from jobs.selectors.drivers import driver_uses, ignored_drivers
 from jobs.services.drivers import Sort, dependence_save, driver_create, driver_delete, driver_update, sort_of
 from jobs.services.estimates import planned_driver
 from jobs.services.jobs import job_create, job_update

@@ -23,7 +23,7 @@ from jobs.models import (
     Stage,
     StageState,
 )
-from jobs.selectors_floor import UNDO
+from jobs.selectors.floor import UNDO
 from jobs.services.clock import refold
 from jobs.services.jobs import job_create
 from shop.models import (

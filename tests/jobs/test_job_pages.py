@@ -10,7 +10,7 @@ from django.urls import reverse
 
 from jobs.drivers import ItemSize
 from jobs.models import Customer, Job, JobStatus, JobType, StageState
-from jobs.selectors import plain_cell
+from jobs.selectors.jobs import plain_cell
 from jobs.services.jobs import job_create
 from jobs.stock import LOCAL_RULES
 from shop.models import Finish, Media, Membership, Process, Role, Shop, Units, User

@@ -14,8 +14,8 @@ from django.urls import reverse
 from django.utils import timezone
 
 from jobs.models import Cause, Element, Job, JobStatus, JobType, Lap, Stage
-from jobs.selectors_floor import stopwatch
-from jobs.selectors_pack import pack
+from jobs.selectors.floor import stopwatch
+from jobs.selectors.pack import pack
 from jobs.services.jobs import job_create
 from jobs.services.stages import stage_leave_out
 from jobs.services.taps import Tap, record_taps

@@ -8,7 +8,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from jobs.models import Interval, JobType
-from jobs.selectors_ready import Runs, check_state, due, machine_states, ready_pack, say_stood
+from jobs.selectors.ready import Runs, check_state, due, machine_states, ready_pack, say_stood
 from jobs.services.jobs import job_create
 from jobs.services.readiness import (
     CheckFacts,

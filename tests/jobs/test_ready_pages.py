@@ -15,7 +15,7 @@ from jobs.photos import LONGEST_PX, MOST_BYTES, photo_clean
 from jobs.services.jobs import job_create
 from jobs.services.readiness import CheckFacts, check_save, checks_add_usual
 from jobs.stock import LOCAL_RULES
-from jobs.views_ready import read_minutes
+from jobs.views.ready import read_minutes
 from shop.errors import BadInput
 from shop.models import CheckResult, Machine, Membership, Person, ReadinessCheck, Role, Shop, User
 from shop.services import shop_create

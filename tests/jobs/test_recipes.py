@@ -10,11 +10,11 @@ from django.urls import reverse
 
 from jobs.drivers import ItemSize
 from jobs.models import Job, JobStatus, JobType
-from jobs.recipe_words import heat_from_c, heat_to_c, newtons, say_settings
-from jobs.selectors_notes import work_notes
-from jobs.selectors_recipes import recipe_search
+from jobs.selectors.notes import work_notes
+from jobs.selectors.recipes import recipe_search
 from jobs.services.jobs import job_create
 from jobs.services.recipes import Settings, recipe_record, recipe_retire
+from jobs.words.recipes import heat_from_c, heat_to_c, newtons, say_settings
 from shop.errors import BadInput
 from shop.models import InkBuild, Machine, Media, Membership, Process, Recipe, Role, Shop, Units, User
 from shop.services import shop_create

@@ -17,13 +17,13 @@ from django.utils import timezone
 
 from jobs.forms.corrections import LocalTime
 from jobs.models import ClockEvent, Correction, Element, Interval, Job, JobType, Lap, Stage, StageState
-from jobs.record_picture import RecordSpan, Row, both_picture, day_picture, days_of
-from jobs.record_words import span_words
+from jobs.pictures.record import RecordSpan, Row, both_picture, day_picture, days_of
 from jobs.services.changes import Move
 from jobs.services.changes_stops import AddSitting
 from jobs.services.corrections import correct, undo
 from jobs.services.jobs import job_create
 from jobs.services.taps import Tap, record_taps
+from jobs.words.record import span_words
 from shop.models import Machine, MachineKind, Membership, Person, Role, Shop, User
 from shop.services import shop_create
 

@@ -7,7 +7,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from jobs.route_picture import BOX, GAP, PAD, Node, draw_route
+from jobs.pictures.route import BOX, GAP, PAD, Node, draw_route
 from jobs.routes import Link
 
 ROUTES = st.integers(1, 9).flatmap(

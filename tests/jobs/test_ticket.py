@@ -24,11 +24,11 @@ from jobs.drivers import ItemSize
 from jobs.models import Job, JobStatus, JobType, Stage, StageState
 from jobs.services.jobs import job_create
 from jobs.stock import LOCAL_RULES
-from jobs.ticket import Ticket, ticket_of
-from jobs.ticket_codes import code_128, code_128_values, qr_code
-from jobs.ticket_drawing import draw_item
-from jobs.ticket_pdf import paper_of, ticket_pdf
-from jobs.ticket_type import Typesetter
+from jobs.ticket.codes import code_128, code_128_values, qr_code
+from jobs.ticket.contents import Ticket, ticket_of
+from jobs.ticket.drawing import draw_item
+from jobs.ticket.pdf import paper_of, ticket_pdf
+from jobs.ticket.type import Typesetter
 from shop.models import Finish, Machine, MachineKind, Media, Membership, Process, Recipe, Role, Shop, User
 from shop.services import shop_create
 

@@ -12,7 +12,7 @@ from jobs.forms.enquiry import EnquiryForm
 from jobs.models import Job, JobType, VisitWindow
 from jobs.services.jobs import job_create, job_update
 from jobs.services.times import Times, times_of
-from jobs.ticket import ticket_of
+from jobs.ticket.contents import ticket_of
 from shop.errors import BadInput
 from shop.models import Media, Process, Shop
 from shop.services import shop_create

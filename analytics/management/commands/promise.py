@@ -12,7 +12,7 @@ from analytics.models import Promise
 from analytics.services.promises import promise_again
 from analytics.services.promising import Outlook, now_to_the_minute
 from analytics.services.quotes import outlook_json, quote_outlook, quote_read
-from analytics.words_promise import say_error, say_later
+from analytics.words.promise import say_error, say_later
 from shop.errors import ShopError
 from shop.models import Shop
 from shop.selectors import shop_required

@@ -1,0 +1,1 @@
+"""The API of forecasts and promises: each view a thin edge."""

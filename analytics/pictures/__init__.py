@@ -1,0 +1,1 @@
+"""Drawings on the pages, as numbers for their templates."""
