@@ -9,8 +9,11 @@ from typing import Any
 from celery import Task, shared_task
 from django.utils import timezone
 
-from analytics.services import learning, orders, relearning, replays, walks, walks_due, watching
+from analytics.services import learning, relearning, walks_due, watching
+from analytics.services.orders import SEARCHES
+from analytics.services.replays import REPLAYS
 from analytics.services.telling import telling_is_due, telling_send_next
+from analytics.services.walks import WALKS
 from jobs.models import Stage
 from shop.models import Shop
 
@@ -35,29 +38,29 @@ def sweep() -> None:
     """Learn what no message told us of, and take up the walks, searches and replays that nobody is at."""
     relearning.relearn_all()
     learning.sweep_all()
-    enqueue_walks(walks.runs_waiting(timezone.now()))
-    enqueue_searches(orders.searches_waiting(timezone.now()))
-    enqueue_replays(replays.replays_waiting(timezone.now()))
+    enqueue_walks(WALKS.waiting(timezone.now()))
+    enqueue_searches(SEARCHES.waiting(timezone.now()))
+    enqueue_replays(REPLAYS.waiting(timezone.now()))
 
 
 @shared_task
 def carry_on_walk(run_id: int) -> None:
     """Take a walk through the past further, and come back for the rest when others had their turn."""
-    if walks.run_carry_on(run_id):
+    if WALKS.carry_on(run_id):
         enqueue_walks([run_id])
 
 
 @shared_task
 def carry_on_search(search_id: int) -> None:
     """Take a search for an order of work further, and come back for the rest when others had their turn."""
-    if orders.search_carry_on(search_id):
+    if SEARCHES.carry_on(search_id):
         enqueue_searches([search_id])
 
 
 @shared_task
 def carry_on_replay(replay_id: int) -> None:
     """Take a replay of the past further, and come back for the rest when others had their turn."""
-    if replays.replay_carry_on(replay_id):
+    if REPLAYS.carry_on(replay_id):
         enqueue_replays([replay_id])
 
 
@@ -69,9 +72,9 @@ def want_walks() -> None:
 
 @shared_task
 def watch_shop(shop_id: int) -> None:
-    """Work out how a shop's open jobs stand, unless that is known, and tell of what slips."""
-    if watching.watch_shop(Shop.objects.get(pk=shop_id), timezone.now()):
-        enqueue_tellings()
+    """Work out how a shop's open jobs stand, unless that is known, and tell of what slips or is possible again."""
+    watching.watch_shop(Shop.objects.get(pk=shop_id), timezone.now())
+    enqueue_tellings()
 
 
 @shared_task

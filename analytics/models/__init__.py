@@ -1,8 +1,9 @@
 """What is derived from the stopwatch: samples, model states, aggregates; promises, plans and backtests."""
 
 from analytics.models.addresses import OpenAddress, OpenPurpose
-from analytics.models.backtests import BacktestRun, ForecastCase, RunState
+from analytics.models.backtests import BacktestRun, ForecastCase
 from analytics.models.learning import AdoptedPrior, ModelState, Part, PooledState, Sample, StageDay
+from analytics.models.long_work import LongWork, RunState
 from analytics.models.planning import OrderSearch, Replay
 from analytics.models.promises import Promise, WhyChanged
 from analytics.models.watch import JobOutlook, Listener, ListenerKind, Slip, Telling, TellingState
@@ -14,6 +15,7 @@ __all__ = [
     "JobOutlook",
     "Listener",
     "ListenerKind",
+    "LongWork",
     "ModelState",
     "OpenAddress",
     "OpenPurpose",

@@ -1,28 +1,17 @@
 """Walks through a shop's own past, and every forecast that was made on the way."""
 
-from django.conf import settings
 from django.db import models
 
+from analytics.models.long_work import LongWork
 from jobs.models import Job, JobType, Stage, StageKind
 from shop.models import ShopOwned
 
-__all__ = ["BacktestRun", "ForecastCase", "RunState"]
+__all__ = ["BacktestRun", "ForecastCase"]
 
 
-class RunState(models.TextChoices):
-    """Where a walk is."""
+class BacktestRun(LongWork):
+    """One walk forward in time: each job forecast from the jobs before it, then learned. It counts by jobs."""
 
-    WANTED = "wanted", "Waits for its turn"
-    RUNNING = "running", "Running"
-    STOPPED = "stopped", "Stopped"
-    DONE = "done", "Done"
-    FAILED = "failed", "Failed"
-
-
-class BacktestRun(ShopOwned):
-    """One walk forward in time: each job forecast from the jobs before it, then learned."""
-
-    state = models.CharField(max_length=8, choices=RunState, default=RunState.WANTED)
     first = models.PositiveIntegerField(default=5, help_text="Forecasts begin after so many finished jobs.")
     scored_from = models.DateField(
         null=True, blank=True, help_text="Only jobs finished on or after are scored."
@@ -31,24 +20,7 @@ class BacktestRun(ShopOwned):
     leave_out = models.JSONField(
         default=list, blank=True, help_text="Drivers that the forecasts may not know."
     )
-    asked_at = models.DateTimeField()
-    asked_by = models.ForeignKey(
-        settings.AUTH_USER_MODEL, null=True, blank=True, on_delete=models.SET_NULL, related_name="+"
-    )
-    started_at = models.DateTimeField(null=True, blank=True)
-    beat_at = models.DateTimeField(null=True, blank=True, help_text="When it last got on.")
-    ended_at = models.DateTimeField(null=True, blank=True)
-    jobs_done = models.PositiveIntegerField(default=0)
-    jobs_total = models.PositiveIntegerField(default=0)
     checkpoint = models.JSONField(default=dict, help_text="What had been learned when it last got on.")
-    result = models.JSONField(default=dict, help_text="The backtest's scores.")
-    error = models.TextField(blank=True)
-
-    class Meta:
-        ordering = ["-asked_at", "-pk"]
-
-    def __str__(self) -> str:
-        return f"{self.asked_at:%Y-%m-%d %H:%M}, {self.get_state_display()}"
 
 
 class ForecastCase(ShopOwned):

@@ -1,36 +1,10 @@
 """Searches for a better order of work, and replays of the past with something changed."""
 
-from django.conf import settings
 from django.db import models
 
-from analytics.models.backtests import RunState
-from shop.models import ShopOwned
+from analytics.models.long_work import LongWork
 
 __all__ = ["OrderSearch", "Replay"]
-
-
-class LongWork(ShopOwned):
-    """Work in the background with progress, which can be stopped."""
-
-    state = models.CharField(max_length=8, choices=RunState, default=RunState.WANTED)
-    asked_at = models.DateTimeField()
-    asked_by = models.ForeignKey(
-        settings.AUTH_USER_MODEL, null=True, blank=True, on_delete=models.SET_NULL, related_name="+"
-    )
-    started_at = models.DateTimeField(null=True, blank=True)
-    beat_at = models.DateTimeField(null=True, blank=True, help_text="When it last got on.")
-    ended_at = models.DateTimeField(null=True, blank=True)
-    done = models.PositiveIntegerField(default=0)
-    total = models.PositiveIntegerField(default=0)
-    result = models.JSONField(default=dict)
-    error = models.TextField(blank=True)
-
-    class Meta:
-        abstract = True
-        ordering = ["-asked_at", "-pk"]
-
-    def __str__(self) -> str:
-        return f"{self.asked_at:%Y-%m-%d %H:%M}, {self.get_state_display()}"
 
 
 class OrderSearch(LongWork):

@@ -62,22 +62,22 @@ def walk_runs(shop: Shop) -> QuerySet[BacktestRun]:
 
 def progress_of(run: BacktestRun) -> Progress:
     """How far a walk is."""
-    share = run.jobs_done / run.jobs_total if run.jobs_total else 0.0
+    share = run.done / run.total if run.total else 0.0
     left = None
     if run.state in (RunState.WANTED, RunState.RUNNING):
-        left = seconds_for(run.shop, run.jobs_total - run.jobs_done)
-        if run.jobs_done >= TIMED and run.started_at and run.beat_at:
+        left = seconds_for(run.shop, run.total - run.done)
+        if run.done >= TIMED and run.started_at and run.beat_at:
             spent = (run.beat_at - run.started_at).total_seconds()
-            left = spent / run.jobs_done * (run.jobs_total - run.jobs_done)
-    return Progress(run.jobs_done, run.jobs_total, share, left)
+            left = spent / run.done * (run.total - run.done)
+    return Progress(run.done, run.total, share, left)
 
 
 def seconds_for(shop: Shop, jobs: int) -> float:
     """How long a walk through so many jobs takes, as the last that came to its end did."""
-    last = walk_runs(shop).filter(state=RunState.DONE, jobs_done__gt=0).first()
+    last = walk_runs(shop).filter(state=RunState.DONE, done__gt=0).first()
     if last is None or last.started_at is None or last.ended_at is None:
         return jobs * USUAL_SECONDS
-    return (last.ended_at - last.started_at).total_seconds() / last.jobs_done * jobs
+    return (last.ended_at - last.started_at).total_seconds() / last.done * jobs
 
 
 def may_be_left_out(shop: Shop) -> list[tuple[str, str]]:

@@ -1,25 +1,21 @@
-"""Walks through a shop's past in the background: wanted, taken in slices, stopped, taken up again.
+"""Walks through a shop's past in the background.
 
 A slice ends with its cases, what had been learned by then (the checkpoint) and the beat written in one transaction, so
-that a worker that is killed loses at most a slice and no case is there twice. Whoever works at a run knows it by its
-beat: one that finds another beat than it wrote itself leaves the run to the other.
+that a worker that is killed loses at most a slice and no case is there twice.
 """
 
 from __future__ import annotations
 
 import base64
 import json
-import logging
 import zlib
-from collections.abc import Iterator, Sequence
-from contextlib import contextmanager, suppress
+from collections.abc import Sequence
 from dataclasses import dataclass, field
 from datetime import datetime, timedelta
 from time import monotonic
 from typing import Any
 
-from django.db import IntegrityError, InterfaceError, OperationalError, transaction
-from django.db.models import Q
+from django.db import IntegrityError
 from django.utils import timezone
 
 from analytics.engine.backtest import ForecastRow, HistoryChanged, JobRecord, Walk
@@ -28,30 +24,15 @@ from analytics.selectors.history import job_records
 from analytics.selectors.samples import EPOCH
 from analytics.services.backtesting import Wanted, checked_walk, options_of
 from analytics.services.learning import sweep_shop
+from analytics.services.long_work import BEAT, LongWorks
 from jobs.models import Job
-from shop.errors import BadInput, ShopError
+from shop.errors import BadInput
 from shop.models import Shop, User
-
-log = logging.getLogger(__name__)
-
-SLICE = 8.0
-"""Seconds that a walk has the worker; then what waits meanwhile has its turn."""
-
-BEAT = 2.0
-"""Seconds between two writings of what was done."""
-
-STALE = timedelta(seconds=60)
-"""A run whose beat is older has nobody at it any more."""
 
 KEPT = 5
 """So many of a shop's newest runs keep their cases."""
 
-UNDER_WAY = (RunState.WANTED, RunState.RUNNING)
 WHY_LONGEST = 250
-
-
-class Lost(Exception):
-    """The run was stopped, deleted or taken over."""
 
 
 @dataclass
@@ -72,8 +53,7 @@ class Slice:
 
 def run_want(shop: Shop, wanted: Wanted, user: User | None, now: datetime) -> BacktestRun:
     """A run that waits for a worker. Raises BadInput for a wish that makes no sense, ShopError if one is under way."""
-    if BacktestRun.objects.of(shop).filter(state__in=UNDER_WAY).exists():
-        raise ShopError("A walk is under way already. Wait for it, or stop it, and then begin another.")
+    WALKS.check_free(shop)
     walk = checked_walk(shop, job_records(shop), wanted)
     return BacktestRun.objects.create(
         shop=shop,
@@ -83,78 +63,8 @@ def run_want(shop: Shop, wanted: Wanted, user: User | None, now: datetime) -> Ba
         leave_out=list(wanted.leave_out),
         asked_at=now,
         asked_by=user,
-        jobs_total=len(walk.jobs),
+        total=len(walk.jobs),
     )
-
-
-def run_stop(run: BacktestRun) -> None:
-    """Let a run rest where it is. Raises ShopError if it is not under way."""
-    if not BacktestRun.objects.filter(pk=run.pk, state__in=UNDER_WAY).update(state=RunState.STOPPED):
-        raise ShopError("This walk is not under way, so there is nothing to stop.")
-
-
-def run_go_on(run: BacktestRun, now: datetime) -> None:
-    """Let a run that rests or failed go on from where it was. Raises ShopError for any other."""
-    others = BacktestRun.objects.of(run.shop).filter(state__in=UNDER_WAY)
-    if others.exclude(pk=run.pk).exists():
-        raise ShopError("Another walk is under way. Wait for it, or stop it, and then let this one go on.")
-    rests = BacktestRun.objects.filter(pk=run.pk, state__in=(RunState.STOPPED, RunState.FAILED))
-    rested = now - run.beat_at if run.beat_at else timedelta()
-    started_at = run.started_at + rested if run.started_at else None  # so that its speed can be told from it
-    if not rests.update(state=RunState.WANTED, error="", started_at=started_at):
-        raise ShopError("This walk is under way or done, so it cannot go on.")
-
-
-def run_delete(run: BacktestRun) -> None:
-    """Remove a run with its cases; a worker that is at it leaves off."""
-    run.delete()
-
-
-def runs_waiting(now: datetime) -> list[int]:
-    """The runs that nobody has been at for a while."""
-    since = now - STALE
-    unheard = Q(beat_at__lt=since) | Q(beat_at=None, asked_at__lt=since)
-    waiting = BacktestRun.objects.filter(unheard, state__in=UNDER_WAY)
-    return list(waiting.order_by("pk").values_list("pk", flat=True))
-
-
-def run_carry_on(run_id: int, seconds: float = SLICE) -> bool:
-    """Take a run further for a while; whether there is more to do. Does nothing where somebody else is at it."""
-    run = _claimed(run_id, timezone.now())
-    if run is None:
-        return False
-    try:
-        return _carried_on(run, seconds)
-    except Lost:
-        return False
-    except BadInput as problem:
-        _leave(run, state=RunState.FAILED, error=problem.message, ended_at=timezone.now())
-    except IntegrityError:  # a job went between reading and writing: the next slice sees that
-        _leave(run, state=RunState.WANTED)
-        return True
-    except (OperationalError, InterfaceError):
-        raise  # the database is away: the sweep finds the run when it is back
-    except Exception as problem:
-        log.exception("The walk of run %s broke off", run_id)
-        _leave(run, state=RunState.FAILED, error=f"It broke off: {problem!r}", ended_at=timezone.now())
-    return False
-
-
-def _claimed(run_id: int, now: datetime) -> BacktestRun | None:
-    """The run, if nobody is at it and it was got before anybody else."""
-    free = Q(state=RunState.WANTED) | Q(state=RunState.RUNNING, beat_at__lt=now - STALE)
-    run = BacktestRun.objects.filter(free, pk=run_id).select_related("shop").first()
-    if run is None:
-        return None
-    mine = BacktestRun.objects.filter(free, pk=run_id, beat_at=run.beat_at)
-    run.beat_at, run.started_at = _next_beat(run, now), run.started_at or now
-    taken = mine.update(state=RunState.RUNNING, beat_at=run.beat_at, started_at=run.started_at)
-    return run if taken else None
-
-
-def _next_beat(run: BacktestRun, now: datetime) -> datetime:
-    """Now, but never the beat before: a beat is a name as well."""
-    return now if run.beat_at is None or now > run.beat_at else run.beat_at + timedelta(microseconds=1)
 
 
 def _carried_on(run: BacktestRun, seconds: float) -> bool:
@@ -186,7 +96,7 @@ def _taken_up(run: BacktestRun) -> Slice:
         if run.checkpoint:
             said = "The history changed meanwhile, so the walk began again."
         walk = checked_walk(run.shop, jobs, wanted_of(run))
-        with _held(run, error=said, checkpoint={}, jobs_done=0, jobs_total=len(walk.jobs)):
+        with WALKS.held(run, error=said, checkpoint={}, done=0, total=len(walk.jobs)):
             run.cases.all().delete()
     kinds = dict(Sample.objects.of(run.shop).order_by().values_list("stage_id", "kind_id"))
     job_types = dict(Job.objects.of(run.shop).order_by().values_list("pk", "job_type_id"))
@@ -204,28 +114,9 @@ def _write(now: Slice, **facts: Any) -> None:
     """Keep the slice's cases and where the walk is, all or nothing. Raises Lost."""
     walk, cases = now.walk, [_case(now, row) for row in now.rows]
     facts = facts if now.is_done else {"checkpoint": packed(walk.to_dict()), **facts}
-    with _held(now.run, jobs_done=walk.finished, jobs_total=len(walk.jobs), **facts):
+    with WALKS.held(now.run, done=walk.finished, total=len(walk.jobs), **facts):
         ForecastCase.objects.bulk_create(cases, batch_size=500)
     now.rows = []
-
-
-@contextmanager
-def _held(run: BacktestRun, **facts: Any) -> Iterator[None]:
-    """Write facts of a run that is still ours, and the next beat, together with what is written inside. Raises Lost."""
-    with transaction.atomic():
-        row = BacktestRun.objects.select_for_update().filter(pk=run.pk).only("beat_at", "state").first()
-        if row is None or row.beat_at != run.beat_at or row.state != RunState.RUNNING:
-            raise Lost
-        yield
-        beat = _next_beat(run, timezone.now())
-        BacktestRun.objects.filter(pk=run.pk).update(beat_at=beat, **facts)
-    run.beat_at = beat
-
-
-def _leave(run: BacktestRun, **facts: Any) -> None:
-    """Write with which facts a run is left, if it is still ours."""
-    with suppress(Lost), _held(run, **facts):
-        pass
 
 
 def _case(now: Slice, row: ForecastRow) -> ForecastCase:
@@ -272,3 +163,12 @@ def unpacked(checkpoint: dict[str, str]) -> dict[str, Any]:
     except (KeyError, ValueError, zlib.error) as error:
         raise HistoryChanged("There is no checkpoint.") from error
     return stored
+
+
+def _said(problem: Exception) -> str | None:
+    return problem.message if isinstance(problem, BadInput) else None
+
+
+# A job may go between reading and writing: the next slice sees that.
+WALKS = LongWorks(BacktestRun, "walk", _carried_on, _said, again=(IntegrityError,))
+"""What walks have in common with other long work."""

@@ -7,7 +7,7 @@ from datetime import datetime, timedelta
 from analytics.models import BacktestRun, RunState
 from analytics.selectors.history import jobs_to_walk, samples_to_walk
 from analytics.services.backtesting import Wanted
-from analytics.services.walks import UNDER_WAY, run_want
+from analytics.services.walks import WALKS, run_want
 from shop.errors import ShopError
 from shop.models import Shop
 
@@ -25,11 +25,10 @@ def runs_due(now: datetime) -> list[int]:
 
 
 def _want_if_due(shop: Shop, now: datetime) -> BacktestRun | None:
-    runs = BacktestRun.objects.of(shop)
-    if runs.filter(state__in=UNDER_WAY).exists():
+    if WALKS.under_way(shop).exists():
         return None
     jobs = jobs_to_walk(shop)
-    last = runs.filter(asked_by=None).defer("checkpoint", "result").first()
+    last = WALKS.of(shop).filter(asked_by=None).defer("checkpoint", "result").first()
     if jobs < ENOUGH or not _is_due(last, jobs, now):
         return None
     try:
@@ -43,7 +42,7 @@ def _is_due(last: BacktestRun | None, jobs: int, now: datetime) -> bool:
         return True
     if now - last.asked_at < (timedelta(days=7) if jobs > MANY else timedelta(days=1)):
         return False
-    return last.state != RunState.DONE or last.jobs_total != jobs
+    return last.state != RunState.DONE or last.total != jobs
 
 
 def _wanted(shop: Shop, jobs: int) -> Wanted:

@@ -2,37 +2,36 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
 from functools import partial
 from typing import Any
 
 from django import forms
-from django.contrib import messages
-from django.db import transaction
 from django.http import HttpResponse
-from django.shortcuts import get_object_or_404, redirect
+from django.shortcuts import get_object_or_404
 from django.utils import timezone
-from django.utils.crypto import salted_hmac
 from django.views.decorators.http import require_GET, require_http_methods, require_POST
 
 from analytics.models import OrderSearch, RunState
 from analytics.pictures.order import MOST, order_picture
 from analytics.selectors.orders import EFFORTS, job_rows, order_searches, progress_of, seconds_for
 from analytics.services.order_turns import may_take, open_queue, order_put_back, order_take
-from analytics.services.orders import (
-    FEWEST,
-    UNDER_WAY,
-    search_delete,
-    search_go_on,
-    search_stop,
-    search_want,
-)
+from analytics.services.orders import FEWEST, SEARCHES, search_delete, search_want
 from analytics.tasks import enqueue_searches
+from analytics.views.long_work import LongWorkPages, refused
 from jobs.views.common import user_of
 from jobs.views.pages import page
 from shop.errors import ShopError
 from shop.models import Role, Shop
 from shop.permissions import ShopRequest, for_role
+
+PAGES = LongWorkPages(
+    SEARCHES,
+    enqueue_searches,
+    one="analytics:order-search",
+    all_of="analytics:order",
+    whole="analytics/order_search.html",
+    part="analytics/_order.html",
+)
 
 LISTED = 10
 
@@ -76,14 +75,12 @@ def order(request: ShopRequest) -> HttpResponse:
 def _begin(request: ShopRequest) -> HttpResponse:
     form = SearchForm(request.POST, shop=request.shop)
     if form.is_valid():
+        effort = EFFORTS[form.cleaned_data["effort"]]
+        wanted = partial(search_want, request.shop, effort, user_of(request), timezone.now())
         try:
-            with transaction.atomic():
-                effort = EFFORTS[form.cleaned_data["effort"]]
-                search = search_want(request.shop, effort, user_of(request), timezone.now())
-                transaction.on_commit(partial(enqueue_searches, [search.pk]))
-            return redirect("analytics:order-search", search_id=search.pk)
+            return PAGES.begin(wanted)
         except ShopError as problem:
-            form.add_error(None, problem.message)
+            refused(form, problem)
     return _list(request, form, 422)
 
 
@@ -96,7 +93,7 @@ def _list(request: ShopRequest, form: SearchForm, status: int = 200) -> HttpResp
         "jobs": len(queue),
         "dated": sum(job.due_at is not None for job in queue),
         "few": len(queue) < FEWEST,
-        "under_way": searches.filter(state__in=UNDER_WAY).first(),
+        "under_way": SEARCHES.under_way(request.shop).first(),
     }
     return page(request, "analytics/order.html", context, status)
 
@@ -107,39 +104,21 @@ def order_search(request: ShopRequest, search_id: int) -> HttpResponse:
     """One search: how far it is, or what it found; with X-Part only the part that moves."""
     search = _search(request, search_id)
     context = _context(search)
-    state = (
-        f"{search.pk} {search.state} {search.done} {search.error} {search.taken_at} {context.get('may_take')}"
-    )
-    tag = f'"{salted_hmac("order", f"{state} {request.membership.role}").hexdigest()[:16]}"'
-    headers = {"ETag": tag, "Cache-Control": "private, no-cache", "Vary": "Cookie, X-Part"}
-    part = "X-Part" in request.headers
-    if part and request.headers.get("If-None-Match") == tag:
-        return HttpResponse(status=304, headers=headers)
-    name = "analytics/_order.html" if part else "analytics/order_search.html"
-    answer = page(request, name, {**context, "tag": tag})
-    for header, value in headers.items():
-        answer[header] = value
-    return answer
+    return PAGES.shown(request, search, context, search.taken_at, context.get("may_take"))
 
 
 @require_POST
 @for_role(Role.PLANNER)
 def order_stop(request: ShopRequest, search_id: int) -> HttpResponse:
     """Let a search rest where it is."""
-    return _done(request, search_id, search_stop)
+    return PAGES.stop(request, _search(request, search_id))
 
 
 @require_POST
 @for_role(Role.PLANNER)
 def order_go_on(request: ShopRequest, search_id: int) -> HttpResponse:
     """Let a search that rests go on."""
-
-    def go_on(search: OrderSearch) -> None:
-        with transaction.atomic():
-            search_go_on(search, timezone.now())
-            transaction.on_commit(partial(enqueue_searches, [search.pk]))
-
-    return _done(request, search_id, go_on)
+    return PAGES.go_on(request, _search(request, search_id))
 
 
 @require_POST
@@ -147,40 +126,23 @@ def order_go_on(request: ShopRequest, search_id: int) -> HttpResponse:
 def order_taken(request: ShopRequest, search_id: int) -> HttpResponse:
     """Take the order: the jobs get their turns."""
     said = "The order is taken. Ahead and the dates of enquiries go by it from now on."
-    return _done(request, search_id, lambda search: order_take(search, timezone.now()), said)
+    taken = partial(order_take, now=timezone.now())
+    return PAGES.done(request, _search(request, search_id), taken, said)
 
 
 @require_POST
 @for_role(Role.PLANNER)
 def order_back(request: ShopRequest, search_id: int) -> HttpResponse:
     """Put the jobs back into the order that they had."""
-    return _done(request, search_id, order_put_back, "The jobs have the order back that they had.")
+    said = "The jobs have the order back that they had."
+    return PAGES.done(request, _search(request, search_id), order_put_back, said)
 
 
 @require_POST
 @for_role(Role.PLANNER)
 def order_remove(request: ShopRequest, search_id: int) -> HttpResponse:
     """Remove a search."""
-    try:
-        search_delete(_search(request, search_id))
-    except ShopError as problem:
-        messages.error(request, problem.message)
-        return redirect("analytics:order-search", search_id=search_id)
-    messages.success(request, "The search is removed.")
-    return redirect("analytics:order")
-
-
-def _done(
-    request: ShopRequest, search_id: int, action: Callable[[OrderSearch], None], said: str = ""
-) -> HttpResponse:
-    """Do something with a search, say how it went, and show it again."""
-    try:
-        action(_search(request, search_id))
-        if said:
-            messages.success(request, said)
-    except ShopError as problem:
-        messages.error(request, problem.message)
-    return redirect("analytics:order-search", search_id=search_id)
+    return PAGES.remove(request, _search(request, search_id), search_delete)
 
 
 def _search(request: ShopRequest, search_id: int) -> OrderSearch:
@@ -193,8 +155,6 @@ def _context(search: OrderSearch) -> dict[str, Any]:
     progress = progress_of(search)
     context: dict[str, Any] = {
         "run": search,
-        "under_way": search.state in UNDER_WAY,
-        "may_go_on": search.state in (RunState.STOPPED, RunState.FAILED),
         "progress": progress,
         "result": search.result,
     }

@@ -2,16 +2,13 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator
+from collections.abc import Iterator
 from functools import partial
 from typing import Any
 
-from django.contrib import messages
-from django.db import transaction
 from django.http import HttpResponse
-from django.shortcuts import get_object_or_404, redirect
+from django.shortcuts import get_object_or_404
 from django.utils import timezone
-from django.utils.crypto import salted_hmac
 from django.views.decorators.http import require_GET, require_http_methods, require_POST
 
 from analytics.engine.replay import LEVELS
@@ -20,20 +17,24 @@ from analytics.forms import ReplayForm
 from analytics.models import Replay, RunState
 from analytics.pictures.replay import replay_picture
 from analytics.selectors.replays import FEWEST, QUARTER, jobs_in, unsuited_to
-from analytics.services.replays import (
-    UNDER_WAY,
-    replay_delete,
-    replay_go_on,
-    replay_stop,
-    replay_want,
-)
+from analytics.services.replays import REPLAYS, replay_want
 from analytics.tasks import enqueue_replays
+from analytics.views.long_work import LongWorkPages, refused
 from analytics.words.replay import GONE, Names, names_of, say_changes
 from jobs.views.common import csv_answer, user_of
 from jobs.views.pages import page
-from shop.errors import BadInput, ShopError
+from shop.errors import ShopError
 from shop.models import Role
 from shop.permissions import ShopRequest, for_role
+
+PAGES = LongWorkPages(
+    REPLAYS,
+    enqueue_replays,
+    one="analytics:replay-one",
+    all_of="analytics:replay",
+    whole="analytics/replay.html",
+    part="analytics/_replay.html",
+)
 
 FAR = 0.25
 """Share by which the replay of what was may miss the real turnaround before the page warns of it."""
@@ -65,16 +66,12 @@ def replays(request: ShopRequest) -> HttpResponse:
         return _list(request, ReplayForm(shop=request.shop, today=today))
     form = ReplayForm(request.POST, shop=request.shop, today=today)
     if form.is_valid():
-        data = form.cleaned_data
+        days = form.cleaned_data["starts_on"], form.cleaned_data["ends_on"]
+        wanted = partial(replay_want, request.shop, days, form.changes(), user_of(request), timezone.now())
         try:
-            with transaction.atomic():
-                days = data["starts_on"], data["ends_on"]
-                made = replay_want(request.shop, days, form.changes(), user_of(request), timezone.now())
-                transaction.on_commit(partial(enqueue_replays, [made.pk]))
-            return redirect("analytics:replay-one", replay_id=made.pk)
+            return PAGES.begin(wanted)
         except ShopError as problem:
-            at = problem.field if isinstance(problem, BadInput) and problem.field in form.fields else None
-            form.add_error(at, problem.message)
+            refused(form, problem)
     return _list(request, form, 422)
 
 
@@ -86,7 +83,7 @@ def _list(request: ShopRequest, form: ReplayForm, status: int = 200) -> HttpResp
     context = {
         "form": form,
         "replays": [(row, _changes(row, names)) for row in rows],
-        "under_way": rows.filter(state__in=UNDER_WAY).first(),
+        "under_way": REPLAYS.under_way(shop).first(),
         "jobs": jobs,
         "few": jobs < FEWEST,
         "fewest": FEWEST,
@@ -100,45 +97,28 @@ def _list(request: ShopRequest, form: ReplayForm, status: int = 200) -> HttpResp
 def replay(request: ShopRequest, replay_id: int) -> HttpResponse:
     """One replay: how far it is, or what it says; with X-Part only the part that moves."""
     row = _replay(request, replay_id)
-    tag = f'"{salted_hmac("replay", f"{row.pk} {row.state} {row.done} {row.error}").hexdigest()[:16]}"'
-    headers = {"ETag": tag, "Cache-Control": "private, no-cache", "Vary": "Cookie, X-Part"}
-    part = "X-Part" in request.headers
-    if part and request.headers.get("If-None-Match") == tag:
-        return HttpResponse(status=304, headers=headers)
-    name = "analytics/_replay.html" if part else "analytics/replay.html"
-    answer = page(request, name, {**_context(row), "tag": tag})
-    for header, value in headers.items():
-        answer[header] = value
-    return answer
+    return PAGES.shown(request, row, _context(row))
 
 
 @require_POST
 @for_role(Role.PLANNER)
 def replay_rest(request: ShopRequest, replay_id: int) -> HttpResponse:
     """Let a replay rest where it is."""
-    return _done(request, replay_id, replay_stop)
+    return PAGES.stop(request, _replay(request, replay_id))
 
 
 @require_POST
 @for_role(Role.PLANNER)
 def replay_again(request: ShopRequest, replay_id: int) -> HttpResponse:
     """Let a replay that rests go on."""
-
-    def go_on(row: Replay) -> None:
-        with transaction.atomic():
-            replay_go_on(row)
-            transaction.on_commit(partial(enqueue_replays, [row.pk]))
-
-    return _done(request, replay_id, go_on)
+    return PAGES.go_on(request, _replay(request, replay_id))
 
 
 @require_POST
 @for_role(Role.PLANNER)
 def replay_remove(request: ShopRequest, replay_id: int) -> HttpResponse:
     """Remove a replay."""
-    replay_delete(_replay(request, replay_id))
-    messages.success(request, "The replay is removed.")
-    return redirect("analytics:replay")
+    return PAGES.remove(request, _replay(request, replay_id))
 
 
 @require_GET
@@ -152,15 +132,6 @@ def _rows(row: Replay) -> Iterator[list[Any]]:
     yield list(COLUMNS)
     for job in row.result.get("jobs", ()):
         yield ["" if job[name] is None else job[name] for name in COLUMNS]
-
-
-def _done(request: ShopRequest, replay_id: int, do: Callable[[Replay], None]) -> HttpResponse:
-    row = _replay(request, replay_id)
-    try:
-        do(row)
-    except ShopError as problem:
-        messages.error(request, problem.message)
-    return redirect("analytics:replay-one", replay_id=row.pk)
 
 
 def _replay(request: ShopRequest, replay_id: int) -> Replay:
@@ -178,8 +149,6 @@ def _context(row: Replay) -> dict[str, Any]:
     context: dict[str, Any] = {
         "row": row,
         "changes": _changes(row, names_known),
-        "under_way": row.state in UNDER_WAY,
-        "may_go_on": row.state in (RunState.STOPPED, RunState.FAILED),
     }
     if row.state != RunState.DONE:
         return context

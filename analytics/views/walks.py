@@ -7,12 +7,9 @@ from functools import partial
 from typing import Any
 
 from django import forms
-from django.contrib import messages
-from django.db import transaction
 from django.http import HttpResponse
-from django.shortcuts import get_object_or_404, redirect
+from django.shortcuts import get_object_or_404
 from django.utils import timezone
-from django.utils.crypto import salted_hmac
 from django.views.decorators.http import require_GET, require_http_methods, require_POST
 
 from analytics.engine.backtest import ALL
@@ -31,13 +28,23 @@ from analytics.selectors.walks import (
     walk_runs,
 )
 from analytics.services.backtesting import Wanted
-from analytics.services.walks import UNDER_WAY, run_delete, run_go_on, run_stop, run_want
+from analytics.services.walks import WALKS, run_want
 from analytics.tasks import enqueue_walks
+from analytics.views.long_work import LongWorkPages, refused
 from jobs.views.common import csv_answer, user_of
 from jobs.views.pages import page
-from shop.errors import BadInput, ShopError
+from shop.errors import ShopError
 from shop.models import Role, Shop
 from shop.permissions import ShopRequest, for_role
+
+PAGES = LongWorkPages(
+    WALKS,
+    enqueue_walks,
+    one="analytics:walk",
+    all_of="analytics:walks",
+    whole="analytics/walk.html",
+    part="analytics/_walk.html",
+)
 
 MOST_BARS = 9
 """Groups in the picture; the table has them all."""
@@ -90,14 +97,11 @@ def walks(request: ShopRequest) -> HttpResponse:
 def _begin(request: ShopRequest) -> HttpResponse:
     form = WalkForm(request.POST, shop=request.shop)
     if form.is_valid():
+        wanted = form.wanted()
         try:
-            with transaction.atomic():
-                run = run_want(request.shop, form.wanted(), user_of(request), timezone.now())
-                transaction.on_commit(partial(enqueue_walks, [run.pk]))
-            return redirect("analytics:walk", run_id=run.pk)
+            return PAGES.begin(partial(run_want, request.shop, wanted, user_of(request), timezone.now()))
         except ShopError as problem:
-            at = problem.field if isinstance(problem, BadInput) and problem.field in form.fields else None
-            form.add_error(at, problem.message.replace("--first", "number"))
+            refused(form, problem, problem.message.replace("--first", "number"))
     return _list(request, form, 422)
 
 
@@ -109,7 +113,7 @@ def _list(request: ShopRequest, form: WalkForm, status: int = 200) -> HttpRespon
         "runs": walk_runs(shop)[:LISTED],
         "jobs": jobs,
         "takes": seconds_for(shop, jobs) / 60.0,
-        "under_way": walk_runs(shop).filter(state__in=UNDER_WAY).first(),
+        "under_way": WALKS.under_way(shop).first(),
     }
     return page(request, "analytics/walks.html", context, status)
 
@@ -119,52 +123,28 @@ def _list(request: ShopRequest, form: WalkForm, status: int = 200) -> HttpRespon
 def walk(request: ShopRequest, run_id: int) -> HttpResponse:
     """One walk: how far it is, or what it says; with X-Part only the part that moves."""
     run = _run(request, run_id)
-    state = f"{run.pk} {run.state} {run.jobs_done} {run.error} {request.membership.role}"
-    tag = f'"{salted_hmac("walk", state).hexdigest()[:16]}"'
-    headers = {"ETag": tag, "Cache-Control": "private, no-cache", "Vary": "Cookie, X-Part"}
-    part = "X-Part" in request.headers
-    if part and request.headers.get("If-None-Match") == tag:
-        return HttpResponse(status=304, headers=headers)
-    name = "analytics/_walk.html" if part else "analytics/walk.html"
-    answer = page(request, name, {**_context(run), "tag": tag})
-    for header, value in headers.items():
-        answer[header] = value
-    return answer
+    return PAGES.shown(request, run, _context(run))
 
 
 @require_POST
 @for_role(Role.PLANNER)
 def walk_stop(request: ShopRequest, run_id: int) -> HttpResponse:
     """Let a walk rest where it is."""
-    run = _run(request, run_id)
-    try:
-        run_stop(run)
-    except ShopError as problem:
-        messages.error(request, problem.message)
-    return redirect("analytics:walk", run_id=run.pk)
+    return PAGES.stop(request, _run(request, run_id))
 
 
 @require_POST
 @for_role(Role.PLANNER)
 def walk_go_on(request: ShopRequest, run_id: int) -> HttpResponse:
     """Let a walk that rests go on."""
-    run = _run(request, run_id)
-    try:
-        with transaction.atomic():
-            run_go_on(run, timezone.now())
-            transaction.on_commit(partial(enqueue_walks, [run.pk]))
-    except ShopError as problem:
-        messages.error(request, problem.message)
-    return redirect("analytics:walk", run_id=run.pk)
+    return PAGES.go_on(request, _run(request, run_id))
 
 
 @require_POST
 @for_role(Role.PLANNER)
 def walk_remove(request: ShopRequest, run_id: int) -> HttpResponse:
     """Remove a walk with its forecasts."""
-    run_delete(_run(request, run_id))
-    messages.success(request, "The walk is removed.")
-    return redirect("analytics:walks")
+    return PAGES.remove(request, _run(request, run_id))
 
 
 @require_GET
@@ -191,8 +171,6 @@ def _context(run: BacktestRun) -> dict[str, Any]:
     """What the page of a walk shows, for templates."""
     context: dict[str, Any] = {
         "run": run,
-        "under_way": run.state in UNDER_WAY,
-        "may_go_on": run.state in (RunState.STOPPED, RunState.FAILED),
         "progress": progress_of(run),
         "left_out": names_of(run.shop, run.leave_out),
     }

@@ -14,7 +14,7 @@ from analytics.models import JobOutlook, OrderSearch
 from analytics.selectors.ahead import ahead
 from analytics.selectors.backlog import open_work
 from analytics.selectors.calendars import shop_events
-from analytics.services.orders import search_carry_on, search_want
+from analytics.services.orders import SEARCHES, search_want
 from analytics.services.watching import watch_shop
 from jobs.models import ClockEvent, Job, Stage, StageEdge, StageKind, StageState
 from jobs.services.clock import fold_shop
@@ -184,7 +184,7 @@ def test_an_order_is_searched_for_beside_it(shop):
     no_cutter(None)
     search = search_want(shop, 1000, None, MONDAY)
     with minutes_of(weed=60):
-        while search_carry_on(search.pk):
+        while SEARCHES.carry_on(search.pk):
             pass
     search = OrderSearch.objects.get()
     assert (search.state, search.error) == ("done", "")

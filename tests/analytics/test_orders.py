@@ -27,6 +27,7 @@ from analytics.services.order_turns import (
     order_take,
     turns_for_order,
 )
+from analytics.services.orders import SEARCHES
 from jobs.drivers import ItemSize
 from jobs.models import Job, JobStatus
 from shop.errors import ShopError
@@ -72,7 +73,7 @@ def wanted(shop: Shop, effort: int = 60, seed: int = 7) -> OrderSearch:
 def to_its_end(search: OrderSearch, seconds: float = 600.0) -> int:
     """Carry a search on until there is nothing to do; in how many slices."""
     slices = 1
-    while orders.search_carry_on(search.pk, seconds):
+    while SEARCHES.carry_on(search.pk, seconds):
         slices += 1
     search.refresh_from_db()
     return slices
@@ -114,7 +115,7 @@ def test_a_search_finds_that_the_small_ones_go_first(shop: Shop, crowd: list[Job
 
 def test_in_slices_it_is_the_same_as_in_one_go(shop: Shop, crowd: list[Job], each_step: None) -> None:
     one = wanted(shop)
-    orders.search_carry_on(one.pk, 0.0)
+    SEARCHES.carry_on(one.pk, 0.0)
     one.refresh_from_db()
     assert one.state == RunState.WANTED
     progress = progress_of(one)
@@ -143,12 +144,12 @@ def test_one_that_is_killed_is_taken_over_from_where_it_was(
     with monkeypatch.context() as patch:
         patch.setattr(Search, "step", step)
         with pytest.raises(SystemExit):
-            orders.search_carry_on(search.pk, 60.0)
+            SEARCHES.carry_on(search.pk, 60.0)
     search.refresh_from_db()
     assert (search.state, search.result["standing"]["steps"]) == (RunState.RUNNING, 6)
-    assert not orders.search_carry_on(search.pk)  # its beat is fresh: somebody may be at it
+    assert not SEARCHES.carry_on(search.pk)  # its beat is fresh: somebody may be at it
     now = timezone.now()
-    assert search.pk not in orders.searches_waiting(now)
+    assert search.pk not in SEARCHES.waiting(now)
     OrderSearch.objects.filter(pk=search.pk).update(beat_at=now - timedelta(minutes=2))
     tasks.sweep()
     search.refresh_from_db()
@@ -164,11 +165,11 @@ def test_of_two_workers_the_one_that_is_late_leaves_it(
         if self.now.steps == 5 and not taken:
             taken.append(True)
             OrderSearch.objects.filter(pk=search.pk).update(beat_at=timezone.now() - timedelta(minutes=2))
-            assert not orders.search_carry_on(search.pk, 60.0)
+            assert not SEARCHES.carry_on(search.pk, 60.0)
         real(self)
 
     monkeypatch.setattr(Search, "step", step)
-    assert not orders.search_carry_on(search.pk, 60.0)
+    assert not SEARCHES.carry_on(search.pk, 60.0)
     search.refresh_from_db()
     assert taken
     assert search.state == RunState.DONE
@@ -176,19 +177,19 @@ def test_of_two_workers_the_one_that_is_late_leaves_it(
 
 def test_a_person_stops_it_and_lets_it_go_on(shop: Shop, crowd: list[Job], each_step: None) -> None:
     search = wanted(shop)
-    assert orders.search_carry_on(search.pk, 0.0)
-    orders.search_stop(search)
-    assert not orders.search_carry_on(search.pk)
+    assert SEARCHES.carry_on(search.pk, 0.0)
+    SEARCHES.stop(search)
+    assert not SEARCHES.carry_on(search.pk)
     with pytest.raises(ShopError, match="nothing to stop"):
-        orders.search_stop(search)
+        SEARCHES.stop(search)
     search.refresh_from_db()
-    orders.search_go_on(search, timezone.now())
+    SEARCHES.go_on(search, timezone.now())
     with pytest.raises(ShopError, match="under way already"):
         wanted(shop)
     to_its_end(search)
     assert search.state == RunState.DONE
     with pytest.raises(ShopError, match="cannot go on"):
-        orders.search_go_on(search, timezone.now())
+        SEARCHES.go_on(search, timezone.now())
 
 
 def test_what_cannot_be_simulated_is_said(shop: Shop, crowd: list[Job]) -> None:

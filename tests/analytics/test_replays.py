@@ -28,12 +28,8 @@ from analytics.engine.shop_changes import (
 from analytics.models import Promise, Replay, RunState
 from analytics.selectors.replays import jobs_in, past_shop
 from analytics.services.replays import (
-    STALE,
-    replay_carry_on,
-    replay_go_on,
-    replay_stop,
+    REPLAYS,
     replay_want,
-    replays_waiting,
 )
 from analytics.words.replay import names_of, say_change, say_changes, say_range, say_took
 from jobs.models import Item, Job, JobStatus, Stage
@@ -224,7 +220,7 @@ def wanted(shop, *changes, days=DAYS):
 def test_a_replay_says_what_was_beside_what_would_have_been(quay):
     two_weeks(quay)
     replay = wanted(quay)
-    assert not replay_carry_on(replay.pk, 60)
+    assert not REPLAYS.carry_on(replay.pk, 60)
     replay.refresh_from_db()
     assert (replay.state, replay.done, replay.error) == (RunState.DONE, replay.total, "")
     said = replay.result["comparison"]
@@ -241,7 +237,7 @@ def test_jobs_without_dates_of_which_none_is_finished_are_replayed_all_the_same(
     two_weeks(quay)
     Job.objects.update(due_at=None, finished_at=None, status=JobStatus.IN_HAND)
     replay = wanted(quay)
-    replay_carry_on(replay.pk, 60)
+    REPLAYS.carry_on(replay.pk, 60)
     replay.refresh_from_db()
     assert (replay.state, replay.error) == (RunState.DONE, "")
     assert (replay.result["check"]["jobs"], replay.result["check"]["median_real"]) == (0, None)
@@ -252,32 +248,32 @@ def test_a_replay_that_was_stopped_goes_on_to_the_same_answer(quay):
     two_weeks(quay)
     past_job(quay, MONDAY, ("weed", 0))  # one that is drawn
     whole = wanted(quay)
-    replay_carry_on(whole.pk, 60)
+    REPLAYS.carry_on(whole.pk, 60)
     replay = wanted(quay)
-    assert replay_carry_on(replay.pk, 0)  # one round, then it rests
+    assert REPLAYS.carry_on(replay.pk, 0)  # one round, then it rests
     replay.refresh_from_db()
     assert (replay.done, replay.state) == (1, RunState.WANTED)
-    replay_stop(replay)
-    assert not replay_carry_on(replay.pk, 60)
+    REPLAYS.stop(replay)
+    assert not REPLAYS.carry_on(replay.pk, 60)
     with pytest.raises(ShopError):
-        replay_stop(replay)
-    replay_go_on(replay)
-    while replay_carry_on(replay.pk, 0):
+        REPLAYS.stop(replay)
+    REPLAYS.go_on(replay, NOW)
+    while REPLAYS.carry_on(replay.pk, 0):
         pass
     replay.refresh_from_db()
     whole.refresh_from_db()
     assert replay.state == RunState.DONE
     assert replay.result == whole.result
     with pytest.raises(ShopError):
-        replay_go_on(replay)
+        REPLAYS.go_on(replay, NOW)
 
 
 def test_a_replay_begins_again_where_the_shop_has_changed_meanwhile(quay):
     two_weeks(quay)
     replay = wanted(quay)
-    replay_carry_on(replay.pk, 0)
+    REPLAYS.carry_on(replay.pk, 0)
     Stage.objects.filter(job__number=1).first().sample.delete()
-    replay_carry_on(replay.pk, 0)
+    REPLAYS.carry_on(replay.pk, 0)
     replay.refresh_from_db()
     assert (replay.done, len(replay.result["rounds"])) == (1, 1)
 
@@ -285,10 +281,10 @@ def test_a_replay_begins_again_where_the_shop_has_changed_meanwhile(quay):
 def test_a_replay_whose_worker_died_is_found_and_taken_over(quay):
     two_weeks(quay)
     replay = wanted(quay)
-    long_ago = NOW - 2 * STALE
+    long_ago = NOW - timedelta(minutes=2)
     Replay.objects.filter(pk=replay.pk).update(state=RunState.RUNNING, beat_at=long_ago)
-    assert replays_waiting(NOW) == [replay.pk]
-    assert not replay_carry_on(replay.pk, 60)
+    assert REPLAYS.waiting(NOW) == [replay.pk]
+    assert not REPLAYS.carry_on(replay.pk, 60)
     replay.refresh_from_db()
     assert replay.state == RunState.DONE
 
@@ -296,7 +292,7 @@ def test_a_replay_whose_worker_died_is_found_and_taken_over(quay):
 def test_a_shop_that_could_not_do_the_work_says_so(quay):
     two_weeks(quay)
     replay = wanted(quay, DropPerson(Person.objects.of(quay).get().pk))
-    assert not replay_carry_on(replay.pk, 60)
+    assert not REPLAYS.carry_on(replay.pk, 60)
     replay.refresh_from_db()
     assert replay.state == RunState.FAILED
     assert "nobody can do" in replay.error

@@ -15,6 +15,7 @@ from analytics import tasks
 from analytics.models import BacktestRun, RunState
 from analytics.services import walks
 from analytics.services.backtesting import Wanted
+from analytics.services.walks import WALKS
 from shop.models import Membership, Role, Shop, User
 from shop.services import shop_create
 from tests.analytics.test_walks import JOBS, one_more, shop, to_its_end
@@ -105,7 +106,7 @@ def test_while_it_runs_the_page_asks_for_the_part_that_moves(
     tag = page["ETag"]
     assert planner.get(url, headers={**PART, "If-None-Match": tag}).status_code == 304
     for _ in range(8):
-        walks.run_carry_on(run.pk, 0.0)
+        WALKS.carry_on(run.pk, 0.0)
     moved = planner.get(url, headers={**PART, "If-None-Match": tag})
     text = moved.content.decode()
     assert moved.status_code == 200

@@ -16,6 +16,7 @@ from analytics.selectors.history import job_records
 from analytics.services import walks
 from analytics.services.backtesting import Wanted
 from analytics.services.learning import sweep_shop
+from analytics.services.walks import WALKS
 from analytics.services.walks_due import runs_due
 from shop.errors import BadInput, ShopError
 from shop.models import Shop
@@ -57,7 +58,7 @@ def wanted(shop: Shop, **asked: Any) -> BacktestRun:
 def to_its_end(run: BacktestRun, seconds: float = 60.0) -> int:
     """Carry a run on until there is nothing to do; in how many slices."""
     slices = 1
-    while walks.run_carry_on(run.pk, seconds):
+    while WALKS.carry_on(run.pk, seconds):
         slices += 1
     run.refresh_from_db()
     return slices
@@ -74,7 +75,7 @@ def told(run: BacktestRun) -> list[tuple[Any, ...]]:
 def test_a_run_keeps_every_forecast_once_and_the_scores_of_the_command(shop: Shop) -> None:
     run = wanted(shop)
     to_its_end(run)
-    assert (run.state, run.jobs_done, run.jobs_total, run.checkpoint) == (RunState.DONE, JOBS, JOBS, {})
+    assert (run.state, run.done, run.total, run.checkpoint) == (RunState.DONE, JOBS, JOBS, {})
     rows: list[Any] = []
     assert run.result == walk(job_records(shop), on_forecast=rows.append).to_dict()
     assert len(rows) == 3 * (JOBS - 5)
@@ -115,13 +116,13 @@ def test_one_that_is_killed_goes_on_from_its_checkpoint(
     with monkeypatch.context() as patch:
         patch.setattr(Walk, "step", step)
         with pytest.raises(SystemExit):
-            walks.run_carry_on(run.pk, 60.0)
+            WALKS.carry_on(run.pk, 60.0)
     run.refresh_from_db()
-    assert (run.state, run.jobs_done) == (RunState.RUNNING, when)
-    assert not walks.run_carry_on(run.pk)  # its beat is fresh: somebody may be at it
+    assert (run.state, run.done) == (RunState.RUNNING, when)
+    assert not WALKS.carry_on(run.pk)  # its beat is fresh: somebody may be at it
     now = timezone.now()
-    assert run.pk not in walks.runs_waiting(now)
-    assert run.pk in walks.runs_waiting(now + timedelta(minutes=2))
+    assert run.pk not in WALKS.waiting(now)
+    assert run.pk in WALKS.waiting(now + timedelta(minutes=2))
     BacktestRun.objects.filter(pk=run.pk).update(beat_at=now - timedelta(minutes=2))
     tasks.sweep()
     run.refresh_from_db()
@@ -135,16 +136,16 @@ def test_a_failing_write_leaves_neither_cases_nor_a_checkpoint(
 ) -> None:
     run = wanted(shop)
     for _ in range(8):
-        walks.run_carry_on(run.pk, 0.0)
+        WALKS.carry_on(run.pk, 0.0)
     before = (BacktestRun.objects.get(pk=run.pk).checkpoint, told(run))
     with monkeypatch.context() as patch:
         patch.setattr(walks, "_case", lambda *_: 1 / 0)
-        assert not walks.run_carry_on(run.pk, 0.0)
+        assert not WALKS.carry_on(run.pk, 0.0)
     run.refresh_from_db()
     assert run.state == RunState.FAILED
     assert "ZeroDivisionError" in run.error
     assert (run.checkpoint, told(run)) == before
-    walks.run_go_on(run, timezone.now())
+    WALKS.go_on(run, timezone.now())
     to_its_end(run)
     assert (run.state, run.error, run.cases.count()) == (RunState.DONE, "", 3 * (JOBS - 5))
 
@@ -159,11 +160,11 @@ def test_of_two_workers_at_one_run_the_one_that_is_late_leaves_it(
         if self.done == 9 and not taken:
             taken.append(True)
             BacktestRun.objects.filter(pk=run.pk).update(beat_at=timezone.now() - timedelta(minutes=2))
-            assert not walks.run_carry_on(run.pk, 60.0)
+            assert not WALKS.carry_on(run.pk, 60.0)
         return real(self)
 
     monkeypatch.setattr(Walk, "step", step)
-    assert not walks.run_carry_on(run.pk, 60.0)
+    assert not WALKS.carry_on(run.pk, 60.0)
     run.refresh_from_db()
     assert taken
     assert (run.state, run.cases.count()) == (RunState.DONE, 3 * (JOBS - 5))
@@ -190,7 +191,7 @@ def test_of_workers_that_take_a_run_at_the_same_moment_one_gets_it() -> None:
     def claimed() -> BacktestRun | None:
         while True:
             try:
-                return walks._claimed(run.pk, now)
+                return WALKS.claimed(run.pk, now)
             except OperationalError:  # SQLite in memory does not wait for a lock as a file does
                 continue
 
@@ -200,24 +201,24 @@ def test_of_workers_that_take_a_run_at_the_same_moment_one_gets_it() -> None:
     for thread in threads:
         thread.join()
     assert sorted(got) == [False] * 4 + [True]
-    assert walks._claimed(run.pk, now) is None
+    assert WALKS.claimed(run.pk, now) is None
 
 
 def test_a_person_stops_it_and_lets_it_go_on(shop: Shop, each_job: None) -> None:
     run = wanted(shop)
     for _ in range(9):
-        assert walks.run_carry_on(run.pk, 0.0)
-    walks.run_stop(run)
-    assert not walks.run_carry_on(run.pk)
+        assert WALKS.carry_on(run.pk, 0.0)
+    WALKS.stop(run)
+    assert not WALKS.carry_on(run.pk)
     run.refresh_from_db()
-    assert (run.state, run.jobs_done) == (RunState.STOPPED, 9)
-    walks.run_go_on(run, timezone.now())
+    assert (run.state, run.done) == (RunState.STOPPED, 9)
+    WALKS.go_on(run, timezone.now())
     assert to_its_end(run, 0.0) == JOBS - 9
     assert run.result == walk(job_records(shop)).to_dict()
     with pytest.raises(ShopError, match="nothing to stop"):
-        walks.run_stop(run)
+        WALKS.stop(run)
     with pytest.raises(ShopError, match="cannot go on"):
-        walks.run_go_on(run, timezone.now())
+        WALKS.go_on(run, timezone.now())
 
 
 def test_one_that_is_deleted_while_it_runs_leaves_nothing(
@@ -227,33 +228,33 @@ def test_one_that_is_deleted_while_it_runs_leaves_nothing(
 
     def step(self: Walk) -> list[Any]:
         if self.done == 9:
-            walks.run_delete(BacktestRun.objects.get(pk=run.pk))
+            BacktestRun.objects.get(pk=run.pk).delete()
         return real(self)
 
     monkeypatch.setattr(Walk, "step", step)
-    assert not walks.run_carry_on(run.pk, 60.0)
+    assert not WALKS.carry_on(run.pk, 60.0)
     assert not ForecastCase.objects.exists()
 
 
 def test_where_the_history_changed_it_begins_again_and_says_so(shop: Shop, each_job: None) -> None:
     run = wanted(shop)
     for _ in range(9):
-        walks.run_carry_on(run.pk, 0.0)
+        WALKS.carry_on(run.pk, 0.0)
     one_more(shop, -3, 12.0)  # finished before all the others, and came late
     sweep_shop(shop)
     to_its_end(run)
     assert "began again" in run.error
-    assert (run.jobs_total, run.cases.count()) == (JOBS + 1, 3 * (JOBS - 4))
+    assert (run.total, run.cases.count()) == (JOBS + 1, 3 * (JOBS - 4))
     assert run.result == walk(job_records(shop)).to_dict()
 
 
 def test_what_finishes_while_it_runs_is_walked_too(shop: Shop, each_job: None) -> None:
     run = wanted(shop)
-    walks.run_carry_on(run.pk, 0.0)
+    WALKS.carry_on(run.pk, 0.0)
     one_more(shop, JOBS + 1, 12.0)
     sweep_shop(shop)
     to_its_end(run)
-    assert (run.error, run.jobs_done, run.cases.count()) == ("", JOBS + 1, 3 * (JOBS - 4))
+    assert (run.error, run.done, run.cases.count()) == ("", JOBS + 1, 3 * (JOBS - 4))
 
 
 def test_days_are_the_shops_own_and_drivers_are_left_out(shop: Shop) -> None:
@@ -262,7 +263,7 @@ def test_days_are_the_shops_own_and_drivers_are_left_out(shop: Shop) -> None:
     to_its_end(run)
     days = {shop.local(at).date() for at in run.cases.values_list("finished_at", flat=True)}
     assert days == {first + timedelta(days=n) for n in range(3)}
-    assert run.jobs_total == 13
+    assert run.total == 13
 
 
 @pytest.mark.parametrize(
@@ -286,10 +287,10 @@ def test_only_one_walk_of_a_shop_is_under_way(shop: Shop) -> None:
     run = wanted(shop)
     with pytest.raises(ShopError, match="under way already"):
         wanted(shop)
-    walks.run_stop(run)
+    WALKS.stop(run)
     wanted(shop)
     with pytest.raises(ShopError, match="Another walk"):
-        walks.run_go_on(run, timezone.now())
+        WALKS.go_on(run, timezone.now())
 
 
 def test_only_the_newest_runs_keep_their_cases(shop: Shop, monkeypatch: pytest.MonkeyPatch) -> None:

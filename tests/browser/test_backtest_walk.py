@@ -12,6 +12,7 @@ from analytics import tasks
 from analytics.models import BacktestRun, RunState
 from analytics.services import walks
 from analytics.services.learning import sweep_shop
+from analytics.services.walks import WALKS
 from shop.models import Membership, Role, Shop, User
 from shop.services import shop_create
 from tests.analytics.derived import MONDAY, a_job, finish
@@ -45,7 +46,7 @@ def by_hand(monkeypatch: pytest.MonkeyPatch) -> Callable[[int], None]:
     def by_hand(jobs: int) -> None:
         run = BacktestRun.objects.get()
         for _ in range(jobs):
-            walks.run_carry_on(run.pk, 0.0)
+            WALKS.carry_on(run.pk, 0.0)
 
     return by_hand
 
@@ -86,7 +87,7 @@ def test_what_a_walk_says_can_be_read_at_every_width(
     planner: User, page_at: Pages, log_in: Pages, assert_accessible: Pages, scheme: str
 ) -> None:
     run = walks.run_want(Shop.objects.get(), walks.Wanted(), planner, MONDAY)
-    walks.run_carry_on(run.pk, 60.0)
+    WALKS.carry_on(run.pk, 60.0)
     for width in (390, 820, 1280):
         page = log_in(page_at(width, color_scheme=scheme), planner)
         page.goto(f"/forecasts/walks/{run.pk}/")

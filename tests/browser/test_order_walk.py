@@ -11,6 +11,7 @@ from django.utils import timezone
 
 from analytics.models import OrderSearch, RunState
 from analytics.services import orders
+from analytics.services.orders import SEARCHES
 from jobs.drivers import ItemSize
 from jobs.models import Job, JobStatus
 from shop.models import Membership, Role, Shop, User
@@ -41,8 +42,8 @@ def test_from_the_wish_to_the_order_put_back(
 ) -> None:
     user = User.objects.create_user("planner", password="a long enough word")
     Membership.objects.create(user=user, shop=shop, role=Role.PLANNER)
-    work = orders.search_carry_on
-    monkeypatch.setattr(orders, "search_carry_on", lambda _: False)  # the worker is late
+    work = SEARCHES.carry_on
+    monkeypatch.setattr(SEARCHES, "carry_on", lambda _: False)  # the worker is late
     page = log_in(page_at(390), user)
     page.goto("/order/")
     assert_accessible(page)
