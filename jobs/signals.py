@@ -10,3 +10,7 @@ history_written = Signal()
 
 # Sent inside the transaction that changes on which drivers kinds of stage depend: `shop`, `kind_ids`.
 drivers_changed = Signal()
+
+# Sent to ask whether jobs may go for good: `shop`, `job_ids`. Receivers answer with pairs of a job's key and what of
+# theirs it must stay for, in words.
+jobs_going = Signal()

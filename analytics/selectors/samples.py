@@ -37,10 +37,14 @@ __all__ = [
 def learnable(shop: Shop) -> QuerySet[Stage]:
     """The finished stages that somebody or a machine worked at, and the holds that somebody said were over.
 
-    A hold of set length is not among them: the shop chose how long it lasts, so there is nothing to learn.
+    A hold of set length is not among them: the shop chose how long it lasts, so there is nothing to learn. Nor are the
+    stages of an import's jobs before all of it is in.
     """
     stages = Stage.objects.of(shop).filter(
-        state=StageState.FINISHED, finished_at__isnull=False, left_out=False
+        Q(job__imported=None) | Q(job__imported__brought_in_at__isnull=False),
+        state=StageState.FINISHED,
+        finished_at__isnull=False,
+        left_out=False,
     )
     return stages.exclude(kind__category=Category.HOLD, hold_min__isnull=False)
 

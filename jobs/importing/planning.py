@@ -38,7 +38,7 @@ def plan_of(shop: Shop, log: Log) -> Plan:
     if not fresh:
         return Plan(len(ids), 0)
     words = words_of(shop, log.sittings)
-    jobs = jobs_by_reference(shop)
+    jobs = jobs_by_reference(shop, {s.job for s in log.sittings})
     types = {text: row.pk for text, row in words.job_types.rows.items()}
     return Plan(
         len(ids),

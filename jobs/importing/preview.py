@@ -8,9 +8,10 @@ from typing import Any
 from zoneinfo import ZoneInfo
 
 from jobs.importing.columns import KnownDriver, guessed, remembered, signature_of
+from jobs.importing.dates import Order, both_ways
 from jobs.importing.planning import Plan, plan_of
 from jobs.importing.problems import SHOWN, Problem
-from jobs.importing.reading import WORDS, Reading, read_as, wrong_with
+from jobs.importing.reading import WORDS, Reading, dates_read, read_as, wrong_with
 from jobs.importing.sittings import Checked, Log, Sitting, rows_checked
 from jobs.importing.table import FIXED
 from jobs.importing.uploads import Upload
@@ -62,18 +63,27 @@ def known_drivers(shop: Shop) -> list[KnownDriver]:
     return [KnownDriver(*values) for values in Driver.objects.of(shop).values_list(*fields)]
 
 
-def columns_for(shop: Shop, upload: Upload) -> tuple[dict[str, str], bool]:
-    """What each column is read as to begin with, and whether that is how such a file was read the last time."""
+def columns_for(shop: Shop, upload: Upload) -> tuple[dict[str, str], str, bool]:
+    """What each column is read as to begin with, the order of day and month that was said for it or '', and whether
+    that is how such a file was read the last time."""
     labels, drivers = upload.table.columns, known_drivers(shop)
     kept = ColumnMapping.objects.of(shop).filter(signature=signature_of(labels)).first()
     if kept is None:
-        return guessed(upload.table, drivers), False
-    return remembered(labels, kept.columns, drivers), True
+        return guessed(upload.table, drivers), "", False
+    return remembered(labels, kept.columns, drivers), kept.dates, True
 
 
-def understand(shop: Shop, upload: Upload, columns: Mapping[str, str]) -> Understood:
-    """Read a file by a choice of columns that nothing is wrong with. Reads the shop, writes nothing."""
-    reading = read_as(upload, columns, known_drivers(shop))
+def order_said(dates: str) -> Order | None:
+    """The order of day and month as it is kept; None where nothing was said."""
+    return Order(dates) if dates in list(Order) else None
+
+
+def understand(shop: Shop, upload: Upload, columns: Mapping[str, str], dates: str = "") -> Understood:
+    """Read a file by a choice of columns that nothing is wrong with. Reads the shop, writes nothing.
+
+    dates: the order of day and month, where it was said.
+    """
+    reading = read_as(upload, columns, known_drivers(shop), order_said(dates))
     checked = rows_checked(reading.table, shop.zone, reading.drivers)
     log = Log(
         checked.sittings,
@@ -85,18 +95,21 @@ def understand(shop: Shop, upload: Upload, columns: Mapping[str, str]) -> Unders
     return Understood(reading, checked, log, plan_of(shop, log))
 
 
-def preview_of(shop: Shop, upload: Upload, columns: Mapping[str, str], *, from_last: bool) -> dict[str, Any]:
+def preview_of(
+    shop: Shop, upload: Upload, columns: Mapping[str, str], dates: str = "", *, from_last: bool
+) -> dict[str, Any]:
     """What the page shows, as JSON keeps it. from_last: the columns are as the last time."""
-    wrong = wrong_with(upload.table, columns, known_drivers(shop))
+    wrong = wrong_with(upload.table, columns, known_drivers(shop), order_said(dates))
     shown: dict[str, Any] = {
         "kind": upload.kind,
         "rows": len(upload.table.rows) + len(upload.table.problems),
         "columns": [[label, _examples(upload, label)] for label in upload.table.columns],
         "from_last": from_last,
         "wrong": wrong,
+        "dates": _dates(upload, columns),
     }
     if not wrong:
-        shown |= _understood(shop, understand(shop, upload, columns))
+        shown |= _understood(shop, understand(shop, upload, columns, dates))
     return shown
 
 
@@ -105,6 +118,15 @@ def problem_rows(problems: Sequence[Problem]) -> Iterator[list[str]]:
     yield ["place", "column", "reason"]
     for problem in problems:
         yield [problem.place, problem.column, problem.reason]
+
+
+def _dates(upload: Upload, columns: Mapping[str, str]) -> list[list[str]]:
+    """What the dates could be, where the file does not tell: each order with an example and its meaning."""
+    dates = dates_read(upload.table, columns, None)
+    if not dates.asked:
+        return []
+    meanings = both_ways(dates.example)
+    return [[order.value, dates.example, meaning] for order, meaning in zip(Order, meanings, strict=True)]
 
 
 def _examples(upload: Upload, label: str) -> list[str]:

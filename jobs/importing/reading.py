@@ -5,7 +5,7 @@ from __future__ import annotations
 import re
 from collections import Counter
 from collections.abc import Callable, Iterable, Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 from jobs.drivers import PLANNED
 from jobs.importing.columns import (
@@ -18,6 +18,8 @@ from jobs.importing.columns import (
     too_many_words,
     with_point,
 )
+from jobs.importing.dates import INSTANTS, Order, both_ways, dated, reading_of, texts_of
+from jobs.importing.dates import Reading as DateReading
 from jobs.importing.table import FIXED, REQUIRED, RawRow, Table
 from jobs.importing.uploads import Upload
 
@@ -54,8 +56,10 @@ class Reading:
     notes: tuple[str, ...]
 
 
-def wrong_with(table: Table, columns: Mapping[str, str], drivers: Iterable[KnownDriver]) -> list[str]:
-    """What keeps the columns from being read like this; each with what to do."""
+def wrong_with(
+    table: Table, columns: Mapping[str, str], drivers: Iterable[KnownDriver], said: Order | None = None
+) -> list[str]:
+    """What keeps the columns from being read like this; each with what to do. said: the order of day and month."""
     known = {driver.reading: driver for driver in drivers}
     wrong = [
         f"No column is read as {WORDS[name].lower()}. Choose the one that says it."
@@ -74,11 +78,25 @@ def wrong_with(table: Table, columns: Mapping[str, str], drivers: Iterable[Known
             wrong.append(
                 f"{label} has {words:,} different words, too many to sort anything by. Leave it out."
             )
+    dates = dates_read(table, columns, said)
+    if dates.asked:
+        day, month = both_ways(dates.example)
+        wrong.append(
+            f"{dates.example} may be {day} or {month}, and no other date of the file tells. Say which."
+        )
     return wrong
 
 
-def read_as(upload: Upload, columns: Mapping[str, str], drivers: Iterable[KnownDriver]) -> Reading:
+def dates_read(table: Table, columns: Mapping[str, str], said: Order | None) -> DateReading:
+    """In which order the dates are read that the chosen columns hold."""
+    return reading_of(texts_of(table, [label for label, name in columns.items() if name in INSTANTS]), said)
+
+
+def read_as(
+    upload: Upload, columns: Mapping[str, str], drivers: Iterable[KnownDriver], said: Order | None = None
+) -> Reading:
     """The table with its columns renamed; those left out are gone. columns: nothing may be `wrong_with` them."""
+    dates = dates_read(upload.table, columns, said)
     known = {driver.reading: driver for driver in drivers}
     names: dict[str, str] = {}
     used: dict[str, KnownDriver] = {}
@@ -95,7 +113,18 @@ def read_as(upload: Upload, columns: Mapping[str, str], drivers: Iterable[KnownD
             driver = _new_driver(label, reading, [d.key for d in known.values()] + [d.key for d in new])
             new.append(driver)
         names[label], used[driver.key] = driver.key, driver
-    return _renamed(upload, names, used, tuple(new))
+    renamed = _renamed(upload, names, used, tuple(new))
+    notes = (*renamed.notes, *_date_notes(dates, said))
+    return replace(renamed, table=dated(renamed.table, dates.order), notes=notes)
+
+
+def _date_notes(dates: DateReading, said: Order | None) -> list[str]:
+    if dates.order is None or not dates.example:
+        return []
+    first = "day" if dates.order is Order.DAY_FIRST else "month"
+    because = ", for the file shows it" if dates.by_file else ""
+    against = " That is not as the last time." if dates.by_file and said and said != dates.order else ""
+    return [f"Dates as {dates.example} were read with the {first} first{because}.{against}"]
 
 
 def _new_driver(label: str, reading: str, taken: list[str]) -> KnownDriver:

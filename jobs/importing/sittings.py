@@ -9,6 +9,7 @@ from dataclasses import dataclass, field
 from datetime import UTC, datetime, timedelta
 from zoneinfo import ZoneInfo
 
+from jobs.importing.dates import INSTANTS, Order, both_ways, dated, reading_of, texts_of
 from jobs.importing.problems import BadFile, Problem
 from jobs.importing.table import OPTIONAL, REQUIRED, RawRow, Table
 
@@ -125,7 +126,7 @@ class Reader:
             at = at.astimezone(UTC)
         except (ValueError, OverflowError):
             shown = f"{text!r} is no instant" if text else "is empty"
-            self._bad(row, column, f"{shown}. Write it as 2026-03-02T09:15:00+00:00.")
+            self._bad(row, column, f"{shown}. Write it as 2026-03-02 09:15.")
             return None
         if not EARLIEST <= at < LATEST:
             self._bad(row, column, f"{text!r} is in the year {at.year}. Check the date.")
@@ -182,12 +183,22 @@ def read_log(
     *,
     define_drivers: bool = False,
     ignore_unknown: bool = False,
+    dates: Order | None = None,
 ) -> Log:
     """The sittings of a table. Raises BadFile that names every bad row, or the columns that are not known.
 
     zone: of instants without offset. known: the shop's drivers, key to whether it is a category.
-    define_drivers: take unknown columns as new drivers (numbers) or categories (texts).
+    define_drivers: take unknown columns as new drivers (numbers) or categories (texts). dates: the order of day and
+    month, where the file does not show it.
     """
+    shown = reading_of(texts_of(table, INSTANTS), dates)
+    if shown.asked:
+        day, month = both_ways(shown.example)
+        raise BadFile(
+            f"Nothing was imported: {shown.example} may be {day} or {month}, and no other date of the file tells. Give "
+            f"--dates {Order.DAY_FIRST} or --dates {Order.MONTH_FIRST}."
+        )
+    table = dated(table, shown.order)
     unknown = [column for column in table.others if column not in known]
     new = new_drivers(table, unknown) if define_drivers else {}
     ignored = [column for column in unknown if column not in new]

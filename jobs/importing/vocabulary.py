@@ -6,7 +6,7 @@ import itertools
 import re
 from collections.abc import Callable, Iterable, Mapping
 from dataclasses import dataclass, field
-from typing import Generic, TypeVar
+from typing import Any, Generic, TypeVar
 
 from django.db.models import Max
 from django.utils.text import slugify
@@ -19,18 +19,26 @@ from shop.models import Machine, MachineKind, Person, Shop
 Row = TypeVar("Row", JobType, Person, Machine)
 AnyRow = TypeVar("AnyRow", JobType, StageKind, Person, Machine)
 
+JOB_TYPES, KINDS, PEOPLE, MACHINES = "job types", "stage kinds", "people", "machines"
+DRIVERS, LEVELS = "drivers", "levels"
+
 SETUP = re.compile(r"\bset[ -]?up\b", re.IGNORECASE)
 
 
 @dataclass
 class Vocabulary:
-    """Text as the log has it to the shop's row. made: of what kind, to the names that were made."""
+    """Text as the log has it to the shop's row.
+
+    made: of what kind, to the names that were made. keys: of which sort (JOB_TYPES …), to the keys of the rows that
+    were made; LEVELS to pairs of a driver's key and the word that was added to it.
+    """
 
     job_types: Mapping[str, JobType]
     kinds: Mapping[str, StageKind]
     people: Mapping[str, Person]
     machines: Mapping[str, Machine]
     made: dict[str, list[str]] = field(default_factory=dict)
+    keys: dict[str, list[Any]] = field(default_factory=dict)
 
 
 @dataclass(frozen=True)
@@ -65,10 +73,10 @@ class Words:
         """Of what kind, to the names that would have to be made."""
         found = {
             **{f"words of {driver.name}": words for driver, words in self.levels.items()},
-            "job types": self.job_types.missing,
-            "stage kinds": self.kinds.missing,
-            "people": self.people.missing,
-            "machines": self.machines.missing,
+            JOB_TYPES: self.job_types.missing,
+            KINDS: self.kinds.missing,
+            PEOPLE: self.people.missing,
+            MACHINES: self.machines.missing,
         }
         return {label: names for label, names in found.items() if names}
 
@@ -93,13 +101,16 @@ def words_of(shop: Shop, sittings: Iterable[Sitting]) -> Words:
 def vocabulary_of(shop: Shop, log: Log) -> Vocabulary:
     """`words_of`, with everything made that the shop does not have: drivers too."""
     made: dict[str, list[str]] = {}
-    _make_drivers(shop, log, made)
+    keys: dict[str, list[Any]] = {}
+    if drivers := _make_drivers(shop, log, made):
+        keys[DRIVERS] = drivers
     words = words_of(shop, log.sittings)
     made.update(words.missing)
     for driver, levels in words.levels.items():
         driver.levels = [*driver.levels, *levels]
         driver.save(update_fields=["levels"])
-    return Vocabulary(
+        keys.setdefault(LEVELS, []).extend([driver.pk, word] for word in levels)
+    done = Vocabulary(
         _all(words.job_types, lambda name: JobType.objects.create(shop=shop, name=name)),
         _all(words.kinds, _kind_maker(shop)),
         _all(words.people, lambda name: Person.objects.create(shop=shop, name=name)),
@@ -108,7 +119,20 @@ def vocabulary_of(shop: Shop, log: Log) -> Vocabulary:
             lambda name: Machine.objects.create(shop=shop, name=name, kind=MachineKind.BENCH),
         ),
         made,
+        keys,
     )
+    keys |= _keys_made(words.job_types, done.job_types, JOB_TYPES) | _keys_made(
+        words.kinds, done.kinds, KINDS
+    )
+    keys |= _keys_made(words.people, done.people, PEOPLE)
+    keys |= _keys_made(words.machines, done.machines, MACHINES)
+    return done
+
+
+def _keys_made(found: Found[AnyRow], rows: Mapping[str, AnyRow], what: str) -> dict[str, list[Any]]:
+    """The keys of the rows that were made for what was missing."""
+    made = [rows[name].pk for name in found.missing]
+    return {what: made} if made else {}
 
 
 def _by_name(rows: Iterable[Row]) -> dict[str, Row]:
@@ -166,11 +190,18 @@ def _free_key(name: str, taken: Callable[[str], bool]) -> str:
     return key
 
 
-def _make_drivers(shop: Shop, log: Log, made: dict[str, list[str]]) -> None:
+def _make_drivers(shop: Shop, log: Log, made: dict[str, list[str]]) -> list[int]:
+    """Make the log's new drivers; their keys in the database."""
+    rows = []
     for key, is_category in log.new_drivers.items():
         name, unit = driver_name(log, key)
-        Driver.objects.create(shop=shop, key=key, name=name, unit=unit, is_category=is_category)
+        if Driver.objects.of(shop).filter(key=key).exists():
+            continue  # made before it was stopped
+        rows.append(
+            Driver.objects.create(shop=shop, key=key, name=name, unit=unit, is_category=is_category).pk
+        )
         made.setdefault("categories" if is_category else "drivers", []).append(key)
+    return rows
 
 
 def driver_name(log: Log, key: str) -> tuple[str, str]:

@@ -2,7 +2,7 @@
 
 from jobs.models.clock import Cause, ClockEvent, Element, Interval, IntervalKind, Lap, TapKind
 from jobs.models.corrections import Correction, CorrectionKind
-from jobs.models.importing import ColumnMapping, DraftState, ImportDraft
+from jobs.models.importing import ColumnMapping, DraftState, ImportDraft, ImportedStage
 from jobs.models.jobs import (
     Customer,
     Item,
@@ -39,6 +39,7 @@ __all__ = [
     "EdgeKind",
     "Element",
     "ImportDraft",
+    "ImportedStage",
     "Interval",
     "IntervalKind",
     "Item",

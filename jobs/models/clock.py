@@ -95,6 +95,15 @@ class ClockEvent(ShopOwned):
     correction = models.ForeignKey(
         Correction, null=True, blank=True, on_delete=models.PROTECT, related_name="events"
     )
+    imported = models.ForeignKey(
+        "jobs.ImportDraft",
+        null=True,
+        blank=True,
+        on_delete=models.SET_NULL,
+        related_name="events",
+        db_index=False,
+        help_text="The import that it came with; empty: it was clocked or recorded here.",
+    )
     name_unproven = models.BooleanField(
         default=False, help_text="On a shared tablet: the person was chosen without their PIN."
     )
@@ -110,6 +119,7 @@ class ClockEvent(ShopOwned):
             models.Index("to_stage", "at", name="event_by_next_stage"),
             models.Index("person", "at", name="event_by_person"),
             models.Index("shop", "corrects", name="event_by_corrected"),
+            models.Index("imported", name="event_by_import", condition=models.Q(imported__isnull=False)),
         ]
 
     def __str__(self) -> str:

@@ -37,6 +37,14 @@ class Job(ShopOwned):
 
     number = models.PositiveIntegerField(help_text="Counts up within the shop.")
     reference = models.CharField(max_length=120, blank=True, help_text="Its name in an imported log.")
+    imported = models.ForeignKey(
+        "jobs.ImportDraft",
+        null=True,
+        blank=True,
+        on_delete=models.SET_NULL,
+        related_name="jobs",
+        help_text="The import that made it; empty: somebody here did.",
+    )
     title = models.CharField(max_length=160)
     customer = models.ForeignKey(
         Customer, null=True, blank=True, on_delete=models.PROTECT, related_name="jobs"

@@ -19,7 +19,7 @@ from jobs.signals import stages_folded
 from shop.models import Shop
 from shop.services import revision_raise
 
-__all__ = ["OTHER_WORK", "fold_shop", "refold", "stages_touched"]
+__all__ = ["OTHER_WORK", "clashes_of_shop", "fold_shop", "refold", "stages_touched"]
 
 Part = TypeVar("Part", Span, LapSpan)
 Row = TypeVar("Row", Stage, Job)
@@ -71,6 +71,13 @@ def fold_shop(shop: Shop, *, announce: bool = True) -> list[Clash]:
     if announce:
         _announce(shop, ended)
     return list(folded.clashes)
+
+
+def clashes_of_shop(shop: Shop) -> list[Clash]:
+    """The clashes of a shop's events as they stand. Reads only."""
+    stages = stages_to_fold(shop, None)
+    events = list(events_read(ClockEvent.objects.of(shop)))
+    return list(fold(events, facts_of(shop, stages, events)).clashes)
 
 
 def _write(

@@ -6,7 +6,9 @@ from typing import Any
 
 from django.core.management.base import BaseCommand, CommandError, CommandParser
 
-from jobs.importing.writing import Imported, import_timings
+from jobs.importing.dates import Order
+from jobs.importing.writing import Imported
+from jobs.services.import_files import import_timings
 from shop.errors import BadInput
 from shop.selectors import shop_chosen
 
@@ -31,6 +33,11 @@ class Command(BaseCommand):
             help="make a driver of each unknown column of numbers, a category of each of texts",
         )
         parser.add_argument("--ignore-unknown", action="store_true", help="leave unknown columns out")
+        parser.add_argument(
+            "--dates",
+            choices=[order.value for order in Order],
+            help="dmy or mdy: what 03/04/2026 means, where the file does not show it",
+        )
 
     def handle(self, *args: Any, **options: Any) -> None:
         try:
@@ -40,6 +47,7 @@ class Command(BaseCommand):
                 new_slug=options["shop"],
                 define_drivers=options["define_drivers"],
                 ignore_unknown=options["ignore_unknown"],
+                dates=Order(options["dates"]) if options["dates"] else None,
                 progress=self.progress,
             )
         except BadInput as error:
