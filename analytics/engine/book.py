@@ -19,10 +19,8 @@ from analytics.engine.booked import (
     with_turn,
 )
 from analytics.engine.futures import Layout
-from analytics.engine.network import NoWindowLeft
-from analytics.engine.precision import half_width
+from analytics.engine.running_total import LEVEL, Futures, RunningTotal
 from analytics.engine.sampling import BLOCK, in_threads
-from analytics.engine.simulate import CAUSES, Result
 
 __all__ = [
     "LAST",
@@ -44,44 +42,6 @@ __all__ = [
 
 Floats = NDArray[np.float64]
 
-LEVEL = 0.8
-HARM_RUNS = 500
-"""What a job does to the others is looked at in the first futures: with and without it, on the same draws."""
-
-_ROUND = 2
-"""Blocks between two looks at how exact the answer is, whatever the number of threads."""
-_FEWEST = 2 * _ROUND
-"""Blocks before the first look: fewer say too little about their spread."""
-_PILOT = 100
-"""Futures from which the target's place among work that may come in is taken."""
-
-
-@dataclass(frozen=True, eq=False)
-class Futures:
-    """finish: the target's finish in every future, minutes since the origin, rising, shape (runs,).
-
-    drives: (stage index, cause, mean minutes), the largest first; they add up to the mean finish. harm: for each
-    other dated job its chance of being in time without and with the target, by index of the job. error: half the
-    width of the 95 % interval of the quantile that was asked for, in working minutes of the shop. missed: in what
-    share of the futures a stage is ready only after the customer's last time, by index of the operation; there it
-    begins as soon as it can, as if another time were given.
-    """
-
-    finish: Floats
-    drives: tuple[tuple[int, str, float], ...]
-    harm: dict[int, tuple[float, float]]
-    error: float = float("inf")
-    missed: dict[int, float] = field(default_factory=dict)
-
-    @property
-    def runs(self) -> int:
-        """How many futures it rests on."""
-        return int(self.finish.size)
-
-    def quantile(self, p: float) -> float:
-        """The earliest finish that a share p or more of the futures meet (Hyndman & Fan's type 1)."""
-        return float(np.quantile(self.finish, p, method="inverted_cdf"))
-
 
 def run(book: Book, *, runs: int, seed: int, threads: int = 1, level: float = LEVEL) -> Futures:
     """Draw `runs` futures of the book, the first HARM_RUNS of them with and without the target.
@@ -93,9 +53,9 @@ def run(book: Book, *, runs: int, seed: int, threads: int = 1, level: float = LE
             customer's last time. HorizonTooShort: it runs on past the calendars.
 
     """
-    gathered = _Gathered(book, runs, seed, threads, level)
-    gathered.add(gathered.blocks)
-    return gathered.futures()
+    total = RunningTotal(book, seed=seed, most=runs, level=level, threads=threads)
+    total.add(-(-runs // BLOCK))
+    return total.futures()
 
 
 def run_until(
@@ -113,87 +73,9 @@ def run_until(
     within: half the width of its 95 % interval. most: futures at the most. go_on: asked now and then; False ends it.
     `run` with the same seed and level and as many runs as this took gives the same answer. Raises as `run` does.
     """
-    gathered = _Gathered(book, most, seed, threads, level)
-    gathered.add(_FEWEST)
-    while gathered.done < gathered.blocks and gathered.error() > within and go_on():
-        gathered.add(_ROUND)
-    return gathered.futures()
-
-
-class _Gathered:
-    """Futures of a book gathered block by block."""
-
-    def __init__(self, book: Book, most: int, seed: int, threads: int, level: float) -> None:
-        self.book, self.most, self.threads, self.level = book, most, threads, level
-        self.blocks, self.done = -(-most // BLOCK), 0
-        self.layout = Layout(book, seed)
-        self.dated = {
-            i: job.due for i, job in enumerate(book.jobs) if job.due is not None and i != book.target
-        }
-        self.with_it = self.layout.simulator()
-        self.without = self.layout.simulator(without=book.target) if self.dated else None
-        self.results: list[Result] = []
-        self.before: list[Floats] = []
-
-    def add(self, blocks: int) -> None:
-        """Run so many blocks more, or those that are left."""
-        first, last = self.done, min(self.done + blocks, self.blocks)
-        results: list[Result | None] = [None] * (last - first)
-        before: list[Floats | None] = [None] * (last - first)
-
-        def one(part: int) -> None:
-            begin = (first + part) * BLOCK
-            minutes = self.layout.draw(first + part, min(BLOCK, self.most - begin))
-            results[part] = self.with_it.run(minutes, target=self.book.target)
-            compared = minutes[: max(HARM_RUNS - begin, 0)]
-            if self.without is not None and len(compared):
-                before[part] = self.without.run(compared).finish
-
-        in_threads(one, last - first, self.threads)
-        self.results += [result for result in results if result is not None]
-        self.before += [finish for finish in before if finish is not None]
-        self.done = last
-
-    def error(self) -> float:
-        blocks = [result.finish[:, self.book.target] for result in self.results]
-        return half_width(blocks, self.level, self.book.plan.shop.calendars[0])
-
-    def futures(self) -> Futures:
-        weight = np.array([len(result.finish) for result in self.results], float)
-        weight /= weight.sum()
-        finish = np.concatenate([result.finish for result in self.results])
-        chain = np.zeros_like(self.results[0].chain)
-        missed = np.zeros(len(self.book.plan.operations))
-        for share, result in zip(weight, self.results, strict=True):
-            chain += share * result.chain
-            missed += share * result.missed
-        self._check_missed(missed)
-        drives = [
-            (int(stage), CAUSES[cause], float(chain[stage, cause]))
-            for stage, cause in zip(*np.nonzero(chain > 1e-9), strict=True)
-        ]
-        drives.sort(key=lambda drive: -drive[2])
-        shares = {int(i): float(missed[i]) for i in np.flatnonzero(missed)}
-        mine = np.sort(finish[:, self.book.target])
-        return Futures(mine, tuple(drives), self._harm(finish), self.error(), shares)
-
-    def _harm(self, finish: Floats) -> dict[int, tuple[float, float]]:
-        if not self.dated:
-            return {}
-        before = np.concatenate(self.before)
-        after = finish[: len(before)]
-        return {
-            i: (float(np.mean(before[:, i] <= due)), float(np.mean(after[:, i] <= due)))
-            for i, due in self.dated.items()
-        }
-
-    def _check_missed(self, missed: Floats) -> None:
-        for i, operation in enumerate(self.book.plan.operations):
-            if operation.job == self.book.target and missed[i] > 1.0 - self.level:
-                raise NoWindowLeft(
-                    f"'{operation.name}' is not ready before the last of the customer's times is over, in "
-                    f"{missed[i]:.0%} of the futures. Give it another time, or take this one away."
-                )
+    total = RunningTotal(book, seed=seed, most=most, level=level, threads=threads)
+    total.reach(within, go_on)
+    return total.futures()
 
 
 def finishes(book: Book, *, runs: int, seed: int, threads: int = 1) -> Floats:

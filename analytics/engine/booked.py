@@ -12,6 +12,7 @@ import json
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from datetime import datetime
+from functools import cached_property
 from typing import Any
 
 import numpy as np
@@ -58,7 +59,7 @@ class Book:
     target: int
     coming: Coming | None = None
 
-    @property
+    @cached_property
     def digest(self) -> str:
         """SHA-256, hex, of everything that the futures hang on."""
         text, arrays = _parts(self)

@@ -219,7 +219,8 @@ def _occupy(
     course.start, course.attended_end, course.end, course.worked = t, attended_end, end, work
     _take_units(tables, state, i, held, count)
     if i < tables.own:
-        state.counts[STARTED] += 1
+        if tables.alone_job < 0 or tables.operations[i].job == tables.alone_job:
+            state.counts[STARTED] += 1
         if end == np.inf:
             state.counts[LATE] = i
 
@@ -600,10 +601,13 @@ def run(
         late = _replicate(tables, state, row, release[min(r, release.shape[0] - 1)])
         if late >= 0:
             return r, late
-        finish[r, :] = 0.0
+        finish[r, :] = 0.0 if tables.alone_job < 0 else np.nan  # the others have not come to their ends
+        if tables.alone_job >= 0:
+            finish[r, tables.alone_job] = 0.0
         for i in range(tables.own):
             job = tables.operations[i].job
-            finish[r, job] = max(finish[r, job], state.course[i].end)
+            if tables.alone_job < 0 or job == tables.alone_job:
+                finish[r, job] = max(finish[r, job], state.course[i].end)
         if trace.shape[0] > 0:
             for i in range(tables.own):
                 units[r, i] = state.on[i]

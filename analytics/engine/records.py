@@ -55,6 +55,7 @@ class Tables(NamedTuple):
     slots: NDArray[np.void]  # of work that may come in
     own: int
     goal: int
+    alone_job: int  # the one job that is to be finished for a replication to end, -1 for all
     roll_change: float
     alone: np.uint64  # needs that ask for no person
     people: np.uint64  # units that some need asks for as a person
@@ -135,6 +136,7 @@ def tables_of(shop: SimShop, network: Network) -> Tables:
         slots,
         network.own,
         network.goal,
+        -1,
         float(shop.roll_change_minutes),
         np.uint64(alone),
         np.uint64(people),

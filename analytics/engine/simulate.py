@@ -70,8 +70,13 @@ class Simulator:
         trace: bool = False,
         target: int = -1,
         threads: int = 1,
+        alone: bool = False,
     ) -> Result:
-        """As `simulate`."""
+        """As `simulate`. alone: each run ends with the target's last stage.
+
+        The target's finish, chain and waits are the same to the last bit; the other jobs' finishes are no numbers,
+        and `missed` counts for the target's operations only.
+        """
         from analytics.engine import kernel  # here, for it loads numba
 
         network = self.network
@@ -85,6 +90,9 @@ class Simulator:
                 f"Releases of shape {starts.shape} for {len(rows)} runs of {network.own} operations."
             )
         targets = np.flatnonzero(network.job == target) if target >= 0 else np.empty(0, np.int64)
+        tables = self.tables
+        if alone and targets.size:
+            tables = tables._replace(alone_job=target, goal=targets.size)
         runs = len(rows)
         finish = np.empty((runs, network.jobs))
         traces = np.empty((runs, network.own, 3) if trace else (0, 0, 3))
@@ -99,7 +107,7 @@ class Simulator:
             state = room_for(self.shop, network)
             span = bounds[k], bounds[k + 1]
             written = finish, traces, chain[k], waits[k], units
-            end: tuple[int, int] = kernel.run(self.tables, state, rows, starts, *span, targets, *written)
+            end: tuple[int, int] = kernel.run(tables, state, rows, starts, *span, targets, *written)
             missed[k] = state.missed[: network.own]
             return end
 
