@@ -26,18 +26,47 @@ def say_confidence(confidence: float) -> str:
 
 def say_day(day: date, today: date | None = None) -> str:
     """'Thursday 3 December'; with the year where it is not today's."""
-    year = f" {day.year}" if today is not None and day.year != today.year else ""
-    return f"{day:%A} {day.day} {day:%B}{year}"
+    return f"{day:%A} {day.day} {day:%B}{_year(day, today)}"
 
 
-def say_clock(at: time | datetime) -> str:
-    """'16:00'."""
-    return f"{at:%H:%M}"
+def say_short_day(day: date, today: date | None = None) -> str:
+    """'Thu 3 Dec'; with the year where it is not today's."""
+    return f"{day:%a} {day.day} {day:%b}{_year(day, today)}"
 
 
-def say_instant(at: datetime, today: date | None = None) -> str:
+def say_clock(at: time | datetime, *, seconds: bool = False) -> str:
+    """'16:00', or '16:00:05'; of the hour that comes twice when the clocks go back also which: '01:30 BST'."""
+    which = f" {_zone_name(at)}" if isinstance(at, datetime) and _comes_twice(at) else ""
+    return f"{at:%H:%M:%S}{which}" if seconds else f"{at:%H:%M}{which}"
+
+
+def say_instant(at: datetime, today: date | None = None, *, seconds: bool = False) -> str:
     """A wall-clock datetime as 'Thursday 3 December, 16:00'."""
-    return f"{say_day(at.date(), today)}, {say_clock(at)}"
+    return f"{say_day(at.date(), today)}, {say_clock(at, seconds=seconds)}"
+
+
+def say_near(at: datetime, today: date) -> str:
+    """A wall-clock datetime in few signs: '14:05' today, 'Fri 09:30' within a week, else 'Sat 12 Dec 09:30'."""
+    days = (at.date() - today).days
+    if days == 0:
+        return say_clock(at)
+    day = f"{at:%a}" if 0 < days < 7 else say_short_day(at.date(), today)
+    return f"{day} {say_clock(at)}"
+
+
+def _year(day: date, today: date | None) -> str:
+    return f" {day.year}" if today is not None and day.year != today.year else ""
+
+
+def _comes_twice(at: datetime) -> bool:
+    """Whether the clock shows this time a second time because it is put back in between."""
+    return at.replace(fold=0).utcoffset() != at.replace(fold=1).utcoffset()
+
+
+def _zone_name(at: datetime) -> str:
+    """'BST'; 'UTC-03:00' where the zone has no letters for it."""
+    name = at.tzname() or ""
+    return name if name.isalpha() else f"UTC{at.isoformat()[-6:]}"
 
 
 def say_wait(wait: timedelta) -> str:

@@ -6,7 +6,16 @@ from analytics.models.learning import AdoptedPrior, ModelState, Part, PooledStat
 from analytics.models.long_work import LongWork, RunState
 from analytics.models.planning import OrderSearch, Replay
 from analytics.models.promises import Promise, WhyChanged
-from analytics.models.watch import JobOutlook, Listener, ListenerKind, Slip, Telling, TellingState
+from analytics.models.watch import (
+    JobOutlook,
+    Listener,
+    ListenerKind,
+    Slip,
+    SlipKind,
+    Telling,
+    TellingEvent,
+    TellingState,
+)
 
 __all__ = [
     "AdoptedPrior",
@@ -27,8 +36,10 @@ __all__ = [
     "RunState",
     "Sample",
     "Slip",
+    "SlipKind",
     "StageDay",
     "Telling",
+    "TellingEvent",
     "TellingState",
     "WhyChanged",
 ]

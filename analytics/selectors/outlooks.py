@@ -5,9 +5,9 @@ from __future__ import annotations
 from dataclasses import dataclass
 from datetime import datetime, timedelta
 
-from django.db.models import Min, Prefetch, Q
+from django.db.models import Count, Max, Min, Prefetch, Q, Sum
 
-from analytics.models import JobOutlook, Listener, Promise, Slip, Telling, TellingState
+from analytics.models import JobOutlook, Listener, Promise, Slip, SlipKind, Telling, TellingState
 from analytics.selectors.backlog import OPEN
 from jobs.models import Job
 from shop.models import Shop
@@ -18,15 +18,21 @@ FRESH = timedelta(minutes=5)
 SHOWN = 30
 """Slips of the past that the page shows."""
 
+_OPEN_SLIPS = Count("pk", filter=Q(cleared_at=None))
+
 
 @dataclass(frozen=True)
 class Watched:
-    """An open job, its date, and how it stands. outlook: None where nothing could be worked out."""
+    """An open job, its date, and how it stands.
+
+    outlook: None where nothing could be worked out; why: then the reason, empty where it was not tried yet.
+    """
 
     job: Job
     promise: Promise | None
     outlook: JobOutlook | None
     slip: Slip | None
+    why: str = ""
 
     @property
     def date(self) -> datetime | None:
@@ -75,12 +81,14 @@ def standing_promises(shop: Shop) -> dict[int, Promise]:
 def watched(shop: Shop) -> list[Watched]:
     """Every open job: those whose promise slips first, then by date, then by number."""
     jobs = Job.objects.of(shop).filter(status__in=OPEN).select_related("customer", "job_type")
-    found, promises, slips = outlooks(shop), standing_promises(shop), slipping(shop)
+    found = {row.job_id: row for row in JobOutlook.objects.of(shop)}
+    promises, slips = standing_promises(shop), slipping(shop)
     rows = []
     for job in jobs.order_by("number"):
-        promise = promises.get(job.pk)
+        promise, outlook = promises.get(job.pk), found.get(job.pk)
         slip = slips.get(promise.pk) if promise else None
-        rows.append(Watched(job, promise, found.get(job.pk), slip))
+        known = outlook if outlook and outlook.runs else None
+        rows.append(Watched(job, promise, known, slip, outlook.why if outlook else ""))
     return sorted(rows, key=_order)
 
 
@@ -88,9 +96,18 @@ def _order(row: Watched) -> tuple[bool, bool, float, int]:
     return row.slip is None, row.date is None, row.date.timestamp() if row.date else 0.0, row.job.number
 
 
+def slips_open(shop: Shop) -> dict[tuple[int, str], Slip]:
+    """By the promise's key and what is wrong with it, the slips that are open."""
+    return {(slip.promise_id, slip.kind): slip for slip in Slip.objects.of(shop).filter(cleared_at=None)}
+
+
 def slipping(shop: Shop) -> dict[int, Slip]:
-    """By the promise's key, the slips that are open."""
-    return {slip.promise_id: slip for slip in Slip.objects.of(shop).filter(cleared_at=None)}
+    """By the promise's key, its open slip: that its job cannot be done comes before that it may be late."""
+    found: dict[int, Slip] = {}
+    for (promise, kind), slip in slips_open(shop).items():
+        if promise not in found or kind == SlipKind.STUCK:
+            found[promise] = slip
+    return found
 
 
 def jobs_slipping(shop: Shop) -> set[int]:
@@ -100,7 +117,22 @@ def jobs_slipping(shop: Shop) -> set[int]:
 
 def slipping_count(shop: Shop) -> int:
     """How many promises of open jobs slip now. One small query: for every page."""
-    return Slip.objects.of(shop).filter(cleared_at=None, promise__job__status__in=OPEN).count()
+    rows = Slip.objects.of(shop).filter(cleared_at=None, promise__job__status__in=OPEN)
+    return rows.aggregate(count=Count("promise", distinct=True))["count"] or 0
+
+
+def outlooks_stamp(shop: Shop) -> str:
+    """Of which state the stored outlooks are: another one as soon as the open jobs were worked out anew. One query."""
+    rows = JobOutlook.objects.of(shop)
+    last = rows.aggregate(at=Max("worked_out_at"), revision=Max("revision"), jobs=Count("pk"))
+    return f"{last['at']} {last['revision']} {last['jobs']}"
+
+
+def watch_stamp(shop: Shop) -> str:
+    """Of which state the page of the watch is: the outlooks, the slips, and what was told. Three queries."""
+    slips = Slip.objects.of(shop).aggregate(last=Max("pk"), over=Max("cleared_at"), open=_OPEN_SLIPS)
+    told = Telling.objects.of(shop).aggregate(last=Max("pk"), tries=Sum("tries"), sent=Max("sent_at"))
+    return f"{outlooks_stamp(shop)} {slips} {told}"
 
 
 def slips_past(shop: Shop) -> list[Slip]:

@@ -14,7 +14,7 @@ REFUSALS = (CannotPlan, NetworkError, NeverOpen, HorizonTooShort)
 def refusal_said(problem: Exception) -> str:
     """A refusal as a sentence or two."""
     if isinstance(problem, NeverOpen):
-        return f"{problem} Give the shop opening hours under Shop, Opening hours."
+        return "No opening hours are left in the next two years. Give the shop opening hours under Shop, Opening hours."
     if isinstance(problem, HorizonTooShort):
         return (
             f"The open work is more than the shop's hours hold in two years: '{problem.stage}' is not done by then. "

@@ -18,11 +18,19 @@ from django.core.mail import EmailMessage
 from django.db import connection, transaction
 from django.db.models import QuerySet
 
-from analytics.models import JobOutlook, Listener, ListenerKind, Telling, TellingState
+from analytics.models import (
+    JobOutlook,
+    Listener,
+    ListenerKind,
+    SlipKind,
+    Telling,
+    TellingEvent,
+    TellingState,
+)
 from analytics.selectors.outlooks import quantile_of
+from analytics.services.slips import TOO_LATE
 from analytics.services.webhooks import NotSent, hook_post
-from shop.models import Shop
-from shop.words import say_confidence, say_instant
+from analytics.words.slips import IMPOSSIBLE, POSSIBLE, SLIPPING, mail_subject, mail_text
 
 VERSION = 1
 """Of the webhook's body: raised when a reader of the one before would misread it."""
@@ -31,7 +39,7 @@ BACKOFF = tuple(timedelta(minutes=m) for m in (1, 5, 30, 120, 480))
 """How long after each try in vain the next one is made; after the last one it is given up."""
 
 NO_MAIL = "No mail server is set, so no e-mail can be sent."
-TOO_LATE = "It was over before it could be told."
+NOT_SO = "It could not be done any more when this was to be told."
 
 
 def telling_send_next(now: datetime) -> bool | None:
@@ -65,9 +73,9 @@ def _claimed(now: datetime) -> Telling | None:
 
 
 def _carry_out(telling: Telling, now: datetime) -> bool:
-    over = telling.slip.cleared_at is not None
-    if over or telling.tries > len(BACKOFF) + 1:  # the worker of the last try was stopped
-        _save(telling, TellingState.GIVEN_UP, TOO_LATE if over else telling.error or "It was stopped.")
+    untrue = _untrue(telling)
+    if untrue or telling.tries > len(BACKOFF) + 1:  # the worker of the last try was stopped
+        _save(telling, TellingState.GIVEN_UP, untrue or telling.error or "It was stopped.")
         return False
     try:
         _send(telling, now)
@@ -78,6 +86,14 @@ def _carry_out(telling: Telling, now: datetime) -> bool:
     telling.sent_at = now
     _save(telling, TellingState.SENT, "")
     return True
+
+
+def _untrue(telling: Telling) -> str:
+    """Why a message is not true any more; empty where it is."""
+    if telling.event == TellingEvent.BEGUN:
+        return TOO_LATE if telling.slip.cleared_at is not None else ""
+    stuck = JobOutlook.objects.filter(job=telling.slip.promise.job_id).exclude(why="")
+    return NOT_SO if stuck.exists() else ""
 
 
 def _save(telling: Telling, state: TellingState, error: str) -> None:
@@ -94,15 +110,18 @@ def _send(telling: Telling, now: datetime) -> None:
 
 
 def message_of(telling: Telling, now: datetime) -> dict[str, Any]:
-    """What a webhook is sent; instants in ISO 8601, chances between 0 and 1."""
+    """What a webhook is sent; instants in ISO 8601, chances between 0 and 1.
+
+    why: of a job that cannot be done, the reason and what would make it possible; of another empty.
+    """
     slip = telling.slip
-    promise, job = slip.promise, slip.promise.job
+    promise, job, event = slip.promise, slip.promise.job, _event_of(telling)
     outlook = JobOutlook.objects.filter(job=job, runs__gt=0).first()
     likely = quantile_of(outlook, 0.8)
     return {
         "version": VERSION,
-        "event": "promise.slipping",
-        "id": f"slip-{slip.pk}-{telling.listener_id}",
+        "event": event,
+        "id": f"slip-{slip.pk}-{telling.listener_id}{'-over' if event == POSSIBLE else ''}",
         "sent_at": now.astimezone(UTC).isoformat(),
         "shop": telling.shop.slug,
         "slip": slip.pk,
@@ -113,7 +132,14 @@ def message_of(telling: Telling, now: datetime) -> dict[str, Any]:
         "chance": outlook.chance if outlook and outlook.chance is not None else slip.chance,
         "likely_finish": likely.isoformat() if likely else None,
         "savers": slip.savers,
+        "why": slip.why if event == IMPOSSIBLE else "",
     }
+
+
+def _event_of(telling: Telling) -> str:
+    if telling.slip.kind == SlipKind.LATE:
+        return SLIPPING
+    return IMPOSSIBLE if telling.event == TellingEvent.BEGUN else POSSIBLE
 
 
 def test_message(listener: Listener, now: datetime) -> dict[str, Any]:
@@ -155,46 +181,3 @@ def mail_send(listener: Listener, subject: str, text: str, key: str) -> None:
         raise NotSent("The mail server refused that address.") from error
     except (smtplib.SMTPException, OSError) as error:
         raise NotSent(f"The mail server did not take it: {type(error).__name__}.") from error
-
-
-def mail_subject(message: Mapping[str, Any]) -> str:
-    """'Job 12 may be late: Crate labels'; a title has no line break in it."""
-    title = " ".join(str(message["job"]["title"]).split())
-    return f"Job {message['job']['number']} may be late: {title}"
-
-
-def mail_text(shop: Shop, message: Mapping[str, Any]) -> str:
-    """The same message in words."""
-
-    def said(at: str) -> str:
-        return say_instant(shop.local(datetime.fromisoformat(at)))
-
-    lines = [
-        f"Job {message['job']['number']}, {message['job']['title']}, was promised by {said(message['promised_at'])}, "
-        f"to be kept {say_confidence(message['confidence'])}.",
-        f"As things stand it is in time {say_chance(message['chance'])}.",
-    ]
-    if message["likely_finish"]:
-        lines.append(f"Eight times in ten it is finished by {said(message['likely_finish'])}.")
-    if message["savers"]:
-        lines += ["", "What would help:"]
-        lines += [saver_words(one) for one in message["savers"]]
-    if shop.address:
-        lines += ["", f"{shop.address.rstrip('/')}/watch/"]
-    return "\n".join(lines) + "\n"
-
-
-def say_chance(chance: float) -> str:
-    """0.72 as 'about 7 times in ten'; what is nearly none or all says so."""
-    tenths = round(chance * 10)
-    if tenths == 0:
-        return "hardly ever"
-    return "nearly always" if tenths == 10 else f"about {tenths} time{'' if tenths == 1 else 's'} in ten"
-
-
-def saver_words(saver: Mapping[str, Any]) -> str:
-    """'- Put it first: in time about 9 times in ten (job 12 then about 6 times in ten)'."""
-    if saver["what"] == "tell":
-        return f"- {saver['words']}"
-    harm = ", ".join(f"job {one['job']:.0f} then {say_chance(one['after'])}" for one in saver["harm"])
-    return f"- {saver['words']}: in time {say_chance(saver['chance'])}{f' ({harm})' if harm else ''}"

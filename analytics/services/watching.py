@@ -15,10 +15,9 @@ from django.db import transaction
 
 from analytics.engine.book import instant_of
 from analytics.engine.work import LeftOut
-from analytics.models import JobOutlook, Promise, Slip
+from analytics.models import JobOutlook, Promise, Slip, SlipKind
 from analytics.selectors.backlog import OPEN
-from analytics.selectors.outlooks import slipping as slips_open
-from analytics.selectors.outlooks import standing_promises, watch_is_due
+from analytics.selectors.outlooks import slips_open, standing_promises, watch_is_due
 from analytics.selectors.refusals import REFUSALS, refusal_said
 from analytics.services.saving import Futures, Saver, futures_of, savers_of
 from analytics.services.slips import Standing, is_slipping, slips_settle
@@ -28,13 +27,15 @@ from shop.models import Shop
 log = logging.getLogger(__name__)
 
 LEVELS = (0.1, 0.25, 0.5, 0.8, 0.95)
-UNKNOWN = Standing({}, None, 0)
 MOST_SAVED = 6
 """Slipping promises for which it is tried what would save them: those newly noticed, then the earliest dates."""
 
 
 def watch_shop(shop: Shop, now: datetime) -> list[Slip]:
-    """Work out how a shop's open jobs stand, if that is due, and settle what slips; the slips newly noticed."""
+    """Work out how a shop's open jobs stand, if that is due, and settle what slips; the slips newly noticed.
+
+    A slip is a date that became too unlikely, or a promised job that cannot be done any more.
+    """
     if not watch_is_due(shop, now):
         return []
     shop = Shop.objects.get(pk=shop.pk)  # its revision before anything else of it is read
@@ -67,15 +68,20 @@ def _looked_at(
         futures = futures_of(shop, now)
     except REFUSALS as why:
         log.info("Nothing can be said of the open jobs of %s: %s", shop.slug, why)
-        return dict.fromkeys(jobs, UNKNOWN), {}
+        return dict.fromkeys(jobs, _unknown(refusal_said(why))), {}
     by_number = {job.number: i for i, job in enumerate(futures.work.jobs)}
     place = {job: by_number[number] for job, number in jobs.items() if number in by_number}
-    left_out = {one.job for one in futures.work.left_out}
+    stuck = {one.job: one.why for one in futures.work.left_out}
     found = {
-        job: UNKNOWN if index in left_out else _standing(futures, index, promises.get(job))
+        job: _unknown(stuck[index]) if index in stuck else _standing(futures, index, promises.get(job))
         for job, index in place.items()
     }
     return found, dict(_savers(shop, futures, place, promises, found))
+
+
+def _unknown(why: str) -> Standing:
+    """A job of whose finish nothing can be said, and why."""
+    return Standing({}, None, 0, why)
 
 
 def _standing(futures: Futures, index: int, promise: Promise | None) -> Standing:
@@ -96,7 +102,7 @@ def _savers(
     """place: by the job's key, its index."""
     slipping = [p for job, p in promises.items() if job in found and is_slipping(found[job], p)]
     known = slips_open(shop)
-    slipping.sort(key=lambda one: (one.pk in known, one.promised_at, one.pk))
+    slipping.sort(key=lambda one: ((one.pk, SlipKind.LATE) in known, one.promised_at, one.pk))
     for promise in slipping[:MOST_SAVED]:
         yield promise.pk, savers_of(shop, futures, place[promise.job_id], promise)
 
@@ -123,11 +129,12 @@ def _write(
                 quantiles=dict(one.quantiles),
                 chance=one.chance,
                 runs=one.runs,
+                why=one.why,
             )
             for job, one in sorted(found.items())
         ),
         update_conflicts=True,
         unique_fields=["job"],
-        update_fields=["worked_out_at", "revision", "quantiles", "chance", "runs"],
+        update_fields=["worked_out_at", "revision", "quantiles", "chance", "runs", "why"],
     )
     return slips_settle(shop, now, found, promises, savers)

@@ -2,7 +2,7 @@
 
 from django import template
 
-from analytics.services.telling import say_chance
+from analytics.words.slips import say_chance
 
 register = template.Library()
 

@@ -19,8 +19,10 @@ from analytics.engine.turns import SNAP, snapped
 from analytics.pictures.ahead import ZOOM, AheadPicture, Axis, Piece, ahead_picture, folded_axis
 from analytics.selectors.ahead import Ahead, Lane, OnLane, StageAhead, ahead_kept
 from analytics.selectors.moves import Tried, move_of, tried
+from analytics.selectors.outlooks import outlooks_stamp
 from analytics.services.promising import now_to_the_minute
 from analytics.services.turns import Moved, moves_do, stage_pin, turns_set
+from analytics.views.fresh import is_part, tag_of, tagged, unchanged
 from jobs.models import Stage
 from jobs.views.common import csv_answer, key_typed
 from shop.errors import BadInput, ShopError
@@ -37,12 +39,21 @@ LIKELY = 0.4
 @require_GET
 @for_role(Role.VIEWER)
 def ahead(request: ShopRequest) -> HttpResponse:
-    """Machines and people over the coming days, what to begin next, and the dates as they stand."""
+    """Machines and people over the coming days, what to begin next, and the dates as they stand.
+
+    With X-Part only the part that moves; 304 until the open jobs were worked out anew since it was shown.
+    """
+    tag = tag_of(request, outlooks_stamp(request.shop), request.GET.urlencode())
+    known = unchanged(request, tag)
+    if known is not None:
+        return known
+    part = is_part(request)
+    name, status = ("analytics/_ahead.html", 200) if part else ("analytics/ahead.html", 422)
     try:
         found = ahead_kept(request.shop, now_to_the_minute())
     except ShopError as refused:
-        return page(request, "analytics/ahead.html", {"refused": refused}, status=422)
-    return page(request, "analytics/ahead.html", _shown(request.shop, found, request.GET))
+        return tagged(page(request, name, {"refused": refused, "tag": tag}, status=status), tag)
+    return tagged(page(request, name, {**_shown(request.shop, found, request.GET), "tag": tag}), tag)
 
 
 @require_GET

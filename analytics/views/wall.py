@@ -7,6 +7,7 @@ from django.utils import timezone
 from django.views.decorators.http import require_GET
 
 from analytics.board import board_of
+from analytics.views.fresh import is_part, tagged, unchanged
 from jobs.views.pages import page
 from shop.models import Role
 from shop.permissions import ShopRequest, for_role
@@ -17,13 +18,9 @@ from shop.permissions import ShopRequest, for_role
 def wall(request: ShopRequest) -> HttpResponse:
     """The board: the whole page, or with X-Part its moving part; 304 where the reader has it already."""
     board = board_of(request.shop, timezone.now())
-    part = "X-Part" in request.headers
-    headers = {"ETag": board.tag, "Cache-Control": "private, no-cache", "Vary": "Cookie, X-Part"}
-    if part and request.headers.get("If-None-Match") == board.tag:
-        return HttpResponse(status=304, headers=headers)
-    if part:
-        return HttpResponse(board.html, headers=headers)
-    response = page(request, "analytics/wall.html", {"board": board})
-    for name, value in headers.items():
-        response[name] = value
-    return response
+    known = unchanged(request, board.tag)
+    if known is not None:
+        return known
+    if is_part(request):
+        return tagged(HttpResponse(board.html), board.tag)
+    return tagged(page(request, "analytics/wall.html", {"board": board}), board.tag)

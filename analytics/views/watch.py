@@ -2,6 +2,9 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+from datetime import datetime
+
 from django.conf import settings
 from django.contrib import messages
 from django.http import HttpResponse, HttpResponseBadRequest
@@ -10,15 +13,17 @@ from django.utils import timezone
 from django.views.decorators.cache import never_cache
 from django.views.decorators.http import require_GET, require_POST
 
+from analytics.engine.work import LeftOut
 from analytics.models import Listener, ListenerKind
-from analytics.selectors.outlooks import listeners, slips_past, watched
+from analytics.selectors.outlooks import Watched, listeners, slips_past, watch_stamp, watched
 from analytics.services.listeners import hook_listener_add, listener_switch, mail_listener_add
 from analytics.services.telling import NO_MAIL, listener_test
 from analytics.services.watching import why_unknown
 from analytics.services.webhooks import HEADER, NotSent
+from analytics.views.fresh import is_part, tag_of, tagged, unchanged
 from jobs.views.pages import page
 from shop.errors import BadInput
-from shop.models import Role, User
+from shop.models import Role, Shop, User
 from shop.permissions import ShopRequest, for_role
 
 _SHOWN_ONCE = "listener_secret"
@@ -28,8 +33,14 @@ _SHOWN_ONCE = "listener_secret"
 @require_GET
 @for_role(Role.VIEWER)
 def watch(request: ShopRequest) -> HttpResponse:
-    """What slips, how the open jobs stand, and who is told."""
-    return _shown(request)
+    """What slips, how the open jobs stand, and who is told; with X-Part only how they stand, 304 where it is known."""
+    tag = tag_of(request, watch_stamp(request.shop))
+    known = unchanged(request, tag)
+    if known is not None:
+        return known
+    if is_part(request):
+        return tagged(page(request, "analytics/_watch.html", _stands(request)), tag)
+    return tagged(_shown(request, {"tag": tag}), tag)
 
 
 @require_POST
@@ -80,27 +91,45 @@ def _test(request: ShopRequest, listener: Listener) -> None:
 
 
 def _shown(request: ShopRequest, more: dict[str, object] | None = None, status: int = 200) -> HttpResponse:
+    context = {
+        "tag": tag_of(request, watch_stamp(request.shop)),
+        **_stands(request),
+        "listeners": listeners(request.shop),
+        "no_mail": "" if settings.MAIL_IS_SET else NO_MAIL,
+        "header": HEADER,
+        **_secret(request),
+    }
+    return page(request, "analytics/watch.html", {**context, **(more or {})}, status)
+
+
+def _stands(request: ShopRequest) -> dict[str, object]:
+    """How the open jobs stand: the part of the page that keeps itself up to date."""
     shop, now = request.shop, timezone.now()
     rows = watched(shop)
     outlooks = [row.outlook for row in rows if row.outlook]
-    unknown = len(outlooks) < len(rows)
-    why, left_out = why_unknown(shop, now) if unknown else ("", ())
-    context = {
+    why, left_out = _unknown(shop, now, rows)
+    known = sum(bool(row.outlook or row.why) for row in rows)
+    return {
         "now": now,
         "slipping": [row for row in rows if row.slip],
         "rows": [row for row in rows if not row.slip],
         "worked_out_at": min((one.worked_out_at for one in outlooks), default=None),
-        "unknown": unknown and len(outlooks) + len(left_out) < len(rows),
+        "unknown": bool(why) or known + len(left_out) < len(rows),
         "why_unknown": why,
         "left_out": left_out,
         "past": slips_past(shop),
-        "listeners": listeners(shop),
-        "no_mail": "" if settings.MAIL_IS_SET else NO_MAIL,
-        "header": HEADER,
         "may_tell": request.membership.may(Role.PLANNER) and request.device is None,
-        **_secret(request),
     }
-    return page(request, "analytics/watch.html", {**context, **(more or {})}, status)
+
+
+def _unknown(shop: Shop, now: datetime, rows: Sequence[Watched]) -> tuple[str, Sequence[LeftOut]]:
+    """Why nothing can be said of any open job; and of which alone that is so, but for those that slip by it."""
+    if any(not (row.outlook or row.why) for row in rows):  # the watch has not looked at it yet
+        return why_unknown(shop, now)
+    reasons = {row.why for row in rows}
+    if len(rows) > 1 and len(reasons) == 1 and all(reasons):
+        return reasons.pop(), ()
+    return "", [LeftOut(0, row.job.number, row.why) for row in rows if row.why and not row.slip]
 
 
 def _secret(request: ShopRequest) -> dict[str, object]:

@@ -19,10 +19,11 @@ def page(
 ) -> HttpResponse:
     """A page that also knows what the log-in may do (`may_own`, `may_plan`) and what can be taken back."""
     may = request.membership.may
+    whole = request.method == "GET" and "X-Part" not in request.headers  # a part that is polled shows no undo
     known = {
         "may_own": may(Role.OWNER),
         "may_plan": may(Role.PLANNER),
-        "undo": request.session.pop(_UNDO, None) if request.method == "GET" else None,
+        "undo": request.session.pop(_UNDO, None) if whole else None,
     }
     return render(request, template, {**known, **(context or {})}, status=status)
 

@@ -20,9 +20,10 @@ from watch_worlds import MONDAY, lies, promise_by
 from analytics.models import Listener, Slip, Telling, TellingState
 from analytics.services import telling, webhooks
 from analytics.services.listeners import MOST, hook_listener_add, listener_switch, mail_listener_add
-from analytics.services.telling import BACKOFF, listener_test, say_chance, telling_is_due, telling_send_next
+from analytics.services.telling import BACKOFF, listener_test, telling_is_due, telling_send_next
 from analytics.services.watching import watch_shop
 from analytics.services.webhooks import NotSent, hook_post, is_open_to_all, signature
+from analytics.words.slips import say_chance
 from shop.errors import BadInput
 
 pytestmark = pytest.mark.django_db
@@ -133,6 +134,7 @@ def test_a_slip_is_told_once_and_the_receiver_can_check_who_says_it(shop, receiv
         "chance": 0.0,
         "likely_finish": (MONDAY + 10 * HOUR).isoformat(),
         "savers": slip.savers,
+        "why": "",
     }
     told = Telling.objects.get()
     assert (told.state, told.tries, told.sent_at, told.error) == (TellingState.SENT, 1, MONDAY, "")

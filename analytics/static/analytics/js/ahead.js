@@ -33,9 +33,7 @@ dialog.addEventListener("click", (event) => {
 });
 
 // The folded rule: between its corners px and minutes go straight.
-const picture = document.querySelector(".ahead-picture");
-const minutes = (picture?.dataset.minutes ?? "").split(",").map(Number);
-const xs = (picture?.dataset.xs ?? "").split(",").map(Number);
+let picture, minutes, xs, now, queue;
 const between = (value, from, to) => {
   const last = from.length - 1;
   if (value <= from[0]) return to[0];
@@ -45,7 +43,6 @@ const between = (value, from, to) => {
 };
 const xOf = (at) => between(at, minutes, xs);
 const minutesOf = (x) => between(x, xs, minutes);
-const now = Date.parse(picture?.dataset.now ?? "");
 // To a whole quarter of an hour on the clock, not before now, nor in a joint: there it is the next opening.
 const snapped = (at) => {
   const least = Math.ceil(now / (QUARTER * 60_000)) * QUARTER * 60_000;
@@ -53,7 +50,40 @@ const snapped = (at) => {
   return (instant - now) / 60_000;
 };
 const instantOf = (at) => new Date(now + at * 60_000);
-const words = (at) => new Intl.DateTimeFormat("en-GB", { weekday: "short", hour: "2-digit", minute: "2-digit", timeZone: picture.dataset.zone }).format(instantOf(at));
+// On the shop's clock, as the server says it (say_near): '14:05' today, 'Fri 09:30' within a week, else 'Fri 12 Dec 09:30'.
+const parts = (instant, options) => Object.fromEntries(new Intl.DateTimeFormat("en-GB", { timeZone: picture.dataset.zone, ...options }).formatToParts(instant).map((one) => [one.type, one.value]));
+const clock = (instant) => { const { hour, minute } = parts(instant, { hour: "2-digit", minute: "2-digit", hourCycle: "h23" }); return `${hour}:${minute}`; };
+const words = (at) => {
+  const instant = instantOf(at), start = new Date(now);
+  const full = { year: "numeric", month: "short", weekday: "short", day: "numeric" };
+  const { year, month, weekday, day } = parts(instant, full), today = parts(start, full);
+  const twice = [-1, 1].some((hours) => clock(new Date(instant.getTime() + hours * 3_600_000)) === clock(instant)); // the hour that comes twice
+  const time = twice ? `${clock(instant)} ${parts(instant, { timeZoneName: "short" }).timeZoneName}` : clock(instant);
+  if (day === today.day && month === today.month && year === today.year) return time;
+  const days = Math.round((Date.parse(`${day} ${month} ${year} UTC`) - Date.parse(`${today.day} ${today.month} ${today.year} UTC`)) / 86_400_000);
+  return days < 7 ? `${weekday} ${time}` : `${weekday} ${day} ${month}${year === today.year ? "" : ` ${year}`} ${time}`;
+};
+
+// What of the picture the pane shows now, px of the picture; the names stand before it.
+const pane = () => picture.closest("[data-pane]");
+const inSight = () => {
+  const box = pane().getBoundingClientRect(), at = picture.getBoundingClientRect(), names = pane().querySelector(".ahead-names").getBoundingClientRect().width;
+  return { left: box.left + names - at.left, right: box.right - at.left };
+};
+// Whatever is dragged to an edge makes what is behind it come into sight, for as long as it is held there.
+const EDGE = 48, SPEED = 9; // px from the edge; px per frame
+const pushing = (edges, scroll, after) => {
+  let by = 0, frame = 0;
+  const step = () => { frame = 0; if (!by) return; scroll(by); after(); frame = requestAnimationFrame(step); };
+  return {
+    at(point) {
+      const { from, to } = edges();
+      by = point < from + EDGE ? -SPEED : point > to - EDGE ? SPEED : 0;
+      if (by && !frame) frame = requestAnimationFrame(step);
+    },
+    stop() { by = 0; cancelAnimationFrame(frame); frame = 0; },
+  };
+};
 
 // A stage that is held: where it would begin is written beside it.
 const hold = (stage) => {
@@ -70,7 +100,7 @@ const hold = (stage) => {
       held.at = snapped(at);
       const dx = xOf(held.at) - xOf(start);
       stage.setAttribute("transform", `translate(${dx} 0)`);
-      says.setAttribute("x", String(Math.min(xOf(held.at), xs.at(-1) - 120)));
+      says.setAttribute("x", String(Math.max(Math.min(xOf(held.at), xs.at(-1) - 130, inSight().right - 130), 4)));
       says.textContent = `from ${words(held.at)}`;
       announce(`${stage.getAttribute("aria-label").split(",")[0]} from ${words(held.at)}`);
     },
@@ -93,17 +123,24 @@ const dragStage = (stage) => {
     if (down.button !== 0) return;
     const touch = down.pointerType === "touch";
     const first = Number(stage.dataset.start);
-    let held = null, timer = 0;
+    let held = null, timer = 0, point = down.clientX;
     const scale = picture.getBoundingClientRect().width / picture.viewBox.baseVal.width;
+    const grabbed = down.clientX - picture.getBoundingClientRect().left; // moves with the pane
     const pick = () => { held = hold(stage); held.move(first); navigator.vibrate?.(15); };
     if (touch) timer = setTimeout(pick, HOLD_MS);
+    const follow = () => held?.move(minutesOf(xOf(first) + (point - picture.getBoundingClientRect().left - grabbed) / scale));
+    const push = pushing(() => { const box = pane().getBoundingClientRect(); return { from: box.right - inSight().right + inSight().left, to: box.right }; },
+      (by) => { pane().scrollLeft += by; }, follow);
     const move = (event) => {
-      const dx = event.clientX - down.clientX, far = Math.hypot(dx, event.clientY - down.clientY) > SLACK;
+      point = event.clientX;
+      const far = Math.hypot(point - down.clientX, event.clientY - down.clientY) > SLACK;
       if (!held && far) { if (touch) { stop(); return; } pick(); }
-      held?.move(minutesOf(xOf(first) + dx / scale));
+      if (held) push.at(point);
+      follow();
     };
     const stop = () => {
       clearTimeout(timer);
+      push.stop();
       removeEventListener("pointermove", move);
       removeEventListener("pointerup", up);
       removeEventListener("pointercancel", cancel);
@@ -148,10 +185,8 @@ const dragStage = (stage) => {
   });
   stage.addEventListener("blur", () => { if (holding?.stage === stage && !dialog.open) holding.leave(); });
 };
-if (picture) for (const stage of picture.querySelectorAll("[data-stage]")) dragStage(stage);
 
 // The queue.
-const queue = document.querySelector("[data-queue]");
 const rows = () => [...queue.querySelectorAll("[data-job]")];
 const order = () => rows().map((row) => row.dataset.job).join();
 const dragJob = (row) => {
@@ -181,27 +216,32 @@ const dragJob = (row) => {
     if (down.button !== 0) return;
     grip.setPointerCapture(down.pointerId);
     take();
-    const move = (event) => {
-      if (event.clientY < 60) scrollBy(0, -14);
-      if (event.clientY > innerHeight - 60) scrollBy(0, 14);
+    let point = down.clientY;
+    const follow = () => {
       for (const other of rows()) {
         if (other === row) continue;
         const box = other.getBoundingClientRect(), half = box.top + box.height / 2;
         const above = other.compareDocumentPosition(row) & Node.DOCUMENT_POSITION_FOLLOWING;
-        if (above && event.clientY < half) { put(other, false); break; }
-        if (!above && event.clientY > half) put(other, true);
+        if (above && point < half) { put(other, false); break; }
+        if (!above && point > half) put(other, true);
       }
     };
+    const push = pushing(() => ({ from: 0, to: innerHeight }), (by) => scrollBy({ top: by, behavior: "instant" }), follow);
+    const move = (event) => { point = event.clientY; push.at(point); follow(); };
     const stop = () => {
+      push.stop();
       grip.removeEventListener("pointermove", move);
       grip.removeEventListener("pointerup", up);
       grip.removeEventListener("pointercancel", cancel);
+      removeEventListener("keydown", escape, true);
     };
     const up = () => { stop(); ask(); };
     const cancel = () => { stop(); leave(); };
+    const escape = (event) => { if (event.key === "Escape") { event.stopPropagation(); cancel(); announce("Left as it was"); } };
     grip.addEventListener("pointermove", move);
     grip.addEventListener("pointerup", up);
     grip.addEventListener("pointercancel", cancel);
+    addEventListener("keydown", escape, true);
   });
   grip.addEventListener("keydown", (event) => {
     if (event.key === "ArrowUp" || event.key === "ArrowDown") {
@@ -220,8 +260,22 @@ const dragJob = (row) => {
       announce("Left as it was");
     }
   });
+  // Whoever goes elsewhere without an answer has left it: the order shown is the one that holds.
+  grip.addEventListener("blur", () => setTimeout(() => { if (before && !dialog.open && document.activeElement !== grip) leave(); }));
 };
-if (queue) for (const row of rows()) dragJob(row);
+
+// What the page shows now: at first, and whenever it took a new state.
+const wire = () => {
+  picture = document.querySelector(".ahead-picture");
+  minutes = (picture?.dataset.minutes ?? "").split(",").map(Number);
+  xs = (picture?.dataset.xs ?? "").split(",").map(Number);
+  now = Date.parse(picture?.dataset.now ?? "");
+  queue = document.querySelector("[data-queue]");
+  if (picture) for (const stage of picture.querySelectorAll("[data-stage]")) dragStage(stage);
+  if (queue) for (const row of rows()) dragJob(row);
+};
+wire();
+document.addEventListener("fresh", wire);
 
 // The forms without a script's help ask the same; with it the answer comes into the dialog.
 document.addEventListener("submit", (event) => {
