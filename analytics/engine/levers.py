@@ -61,9 +61,13 @@ def open_day(work: OpenWork, until: float) -> Lever | None:
 
 
 def longer_days(work: OpenWork, until: float) -> Lever | None:
-    """Close an hour later on each open day of the next seven; None if no day can end later."""
+    """Close an hour later on each open day of the next seven; None if no day can end later.
+
+    Today counts for as long as that hour is not over.
+    """
     spec = work.spec
     today, last = _local_dates(spec, until)
+    now = spec.origin.astimezone(ZoneInfo(spec.zone)).replace(tzinfo=None)
     extra = []
     for day in _days(today, min(last, today + timedelta(days=WEEK - 1))):
         windows = sorted(spec.hours.get(day.weekday(), ()), key=lambda window: window[0])
@@ -71,7 +75,7 @@ def longer_days(work: OpenWork, until: float) -> Lever | None:
             continue
         opens, closes = windows[-1]
         later = datetime.combine(day, closes) + LONGER
-        if closes > opens and later.date() == day:
+        if closes > opens and later.date() == day and later > now:
             extra.append((day, closes, later.time()))
     return Lever("longer_days", _with_windows(extra), {"days": len(extra)}) if extra else None
 

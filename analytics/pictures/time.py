@@ -124,7 +124,10 @@ def _by_day(spans: Sequence[TimeSpan], zone: ZoneInfo) -> dict[date, list[Piece]
             midnight = datetime.combine(day, time())
             begin = max(0.0, (starts - midnight) / timedelta(minutes=1))
             finish = min(1440.0, (ends - midnight) / timedelta(minutes=1))
-            if finish > begin or (finish == begin and starts.date() == ends.date()):
+            # In the hour that autumn has twice the wall clock may end where it began, or before: as long as it took.
+            if finish <= begin and starts.date() == ends.date():
+                finish = min(1440.0, begin + (span.ends - span.starts) / timedelta(minutes=1))
+            if finish > begin:
                 found[day].append((span, begin, finish))
             day += timedelta(days=1)
     return dict(sorted(found.items()))

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import replace
-from datetime import date, time
+from datetime import date, time, timedelta
 
 import pytest
 from bench_shop import CUTTING, DAY, MONDAY, PRINT, PRINTING, fixed, job, open_work, shop_spec
@@ -49,6 +49,12 @@ def test_an_hour_longer_each_day_adds_up():
     lever = longer_days(work, done(work))
     assert lever.facts == {"days": 3}
     assert done(work, lever.change) == DAY + 10 * 60
+
+
+@pytest.mark.parametrize(("hours", "days"), [(8, 3), (9.5, 3), (10, 2), (15, 2)])
+def test_an_hour_longer_today_counts_until_that_hour_is_over(hours, days):
+    work = a_job_of(19, origin=MONDAY + timedelta(hours=hours))  # closing at 17:00, an hour later at 18:00
+    assert longer_days(work, 2 * DAY).facts == {"days": days}
 
 
 def test_a_shop_open_till_midnight_has_no_hour_more():
