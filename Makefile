@@ -19,7 +19,7 @@ setup: base ## make the environment and the database, and stop
 	@$(VENV)/python manage.py prepare
 
 test: dev ## run the tests; ARGS="-k words" chooses among them
-	@$(VENV)/python -m pytest -n 2 $(ARGS)
+	@$(VENV)/python -m pytest -n 2 --dist worksteal $(ARGS)
 
 benchmark: dev ## measure speeds, as ratios
 	@$(VENV)/python -m pytest -n 0 -m benchmark -s $(ARGS)

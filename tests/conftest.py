@@ -4,6 +4,7 @@ import atexit
 import getpass
 import os
 import shutil
+import socket
 import tempfile
 import threading
 import time
@@ -14,7 +15,8 @@ from typing import TYPE_CHECKING, Any
 import pytest
 
 if TYPE_CHECKING:
-    from playwright.sync_api import Browser, Page
+    from playwright.sync_api import Browser, BrowserContext, Page
+    from pytest_django import DjangoDbBlocker
     from pytest_django.live_server_helper import LiveServer
 
     from shop.models import User
@@ -38,8 +40,24 @@ _own_environment()
 
 # Only now: reading the settings makes pytest-django set Django up.
 from django.conf import settings  # noqa: E402
-from django.core.signals import request_finished, request_started  # noqa: E402
+from hypothesis import HealthCheck  # noqa: E402
+from hypothesis import settings as examples  # noqa: E402
 
+from tests.prepared import keep, lay_out  # noqa: E402
+
+# How long one example takes says how busy the machine is. In CI a commit always meets the same examples; anywhere else
+# each run looks at others, and one that fails prints how to see it again.
+examples.register_profile(
+    "lapwright",
+    deadline=None,
+    print_blob=True,
+    derandomize=os.environ.get("CI") == "true",
+    suppress_health_check=[HealthCheck.too_slow],
+)
+examples.load_profile("lapwright")
+
+# Argon2 takes a fifth of a second for each password: what is tested is who gets in, not how long a guess would take.
+settings.PASSWORD_HASHERS = ["django.contrib.auth.hashers.MD5PasswordHasher"]
 # No test collects the static files: on PostgreSQL too they are served from where they lie.
 settings.STORAGES["staticfiles"]["BACKEND"] = "django.contrib.staticfiles.storage.StaticFilesStorage"
 
@@ -51,17 +69,9 @@ if settings.DATABASES["default"]["ENGINE"].endswith("sqlite3"):
         "PRAGMA journal_mode=WAL; PRAGMA synchronous=OFF"
     )
 else:
-    # Emptying a table by TRUNCATE makes new files for it and each of its indexes: half a second and more for all of
-    # them, after every test that commits. They hold few rows, and no test outlives a power cut.
-    import django.db.models  # noqa: F401 - what follows cannot be imported before it
-    from django.db.backends.postgresql.operations import DatabaseOperations
-
-    def _delete_all(self: Any, style: Any, tables: list[str], **_: Any) -> list[str]:
-        return [f"DELETE FROM {self.quote_name(table)}" for table in tables]  # noqa: S608 - our own tables
-
-    DatabaseOperations.sql_flush = _delete_all  # type: ignore[assignment, method-assign]
     settings.DATABASES["default"].setdefault("OPTIONS", {})["options"] = "-c synchronous_commit=off"
 
+OF_MODELS = ("django_content_type", "auth_permission")  # tables that the migrations fill
 CHROMIUM = Path(os.environ.get("CHROMIUM", "/usr/bin/chromium"))
 CHROMIUM_SWITCHES = [
     "--no-sandbox",
@@ -71,11 +81,38 @@ CHROMIUM_SWITCHES = [
     "--disable-component-update",
     "--disable-sync",
 ]
-QUIET, PATIENCE = (
-    0.1,
-    10.0,
-)  # seconds without a request after which none is on its way; and waited for at most
+PATIENCE = 120.0  # seconds for which anything is waited for: a machine with other work at hand takes its time
 HEIGHTS = {390: 844, 820: 1180, 1440: 900}  # CSS pixels: a phone, a tablet, a laptop
+
+
+@pytest.fixture(scope="session")
+def django_db_keepdb() -> bool:
+    """Whether the database of an earlier run is there already."""
+    on_sqlite = settings.DATABASES["default"]["ENGINE"].endswith("sqlite3")
+    return on_sqlite and lay_out(Path(settings.DATABASES["default"]["TEST"]["NAME"]))
+
+
+@pytest.fixture(scope="session")
+def django_db_setup(django_db_setup: None, django_db_blocker: "DjangoDbBlocker") -> None:
+    """The database with every migration; after a test that commits only what tests have written is taken out of it."""
+    from django.contrib.auth.management import create_permissions
+    from django.contrib.contenttypes.management import create_contenttypes
+    from django.db import connection
+    from django.db.models.signals import post_migrate
+
+    # Emptying a table by PostgreSQL's TRUNCATE makes new files for it and each of its indexes, half a second for all.
+    # The names of models and permissions are the same for every test, and take longer to make than all else to delete.
+    def _delete_all(self: Any, style: Any, tables: list[str], **_: Any) -> list[str]:
+        return [f"DELETE FROM {self.quote_name(table)}" for table in tables if table not in OF_MODELS]  # noqa: S608
+
+    type(connection.ops).sql_flush = _delete_all  # type: ignore[assignment, method-assign]
+    post_migrate.disconnect(create_contenttypes)
+    post_migrate.disconnect(
+        create_permissions, dispatch_uid="django.contrib.auth.management.create_permissions"
+    )
+    if connection.vendor == "sqlite":
+        with django_db_blocker.unblock():
+            keep(connection)
 
 
 @pytest.fixture(scope="session")
@@ -97,28 +134,23 @@ def browser() -> "Iterator[Browser]":
     os.environ.pop("DJANGO_ALLOW_ASYNC_UNSAFE", None)
 
 
-_asked: set[int] = set()  # threads of the live server that answer somebody
-
-
-@request_started.connect
-def _begins(**_: object) -> None:
-    if threading.current_thread() is not threading.main_thread():
-        _asked.add(threading.get_ident())
-
-
-@request_finished.connect
-def _ends(**_: object) -> None:
-    _asked.discard(threading.get_ident())
-
-
 @pytest.fixture
 def answering(live_server: "LiveServer") -> "Iterator[LiveServer]":
-    """The live server; afterwards it is done with what closed pages still asked, for then the tables are emptied."""
+    """The live server; afterwards it is done with all that closed pages still asked, for then the tables are emptied.
+
+    It takes connections in the order in which they were made, each into a thread of its own, and ends one in which
+    nothing is asked: after such a one no earlier connection can still be waiting for its thread.
+    """
     yield live_server
-    begun = idle = time.monotonic()
-    while (now := time.monotonic()) - idle < QUIET and now - begun < PATIENCE:
-        idle = now if _asked else idle
-        time.sleep(0.01)
+    at = (live_server.thread.host, live_server.thread.port)
+    with socket.create_connection(at, timeout=PATIENCE) as last:
+        last.shutdown(socket.SHUT_WR)
+        last.recv(1)
+    end = time.monotonic() + PATIENCE
+    for thread in threading.enumerate():
+        if "process_request_thread" in thread.name:
+            thread.join(max(0.0, end - time.monotonic()))
+            assert not thread.is_alive(), "A page that is still open asks the server, and the test is over."
 
 
 @pytest.fixture
@@ -133,18 +165,23 @@ def page_at(browser: "Browser", answering: "LiveServer") -> "Iterator[Callable[.
 
     Further words go to Playwright's `new_context`, as color_scheme="dark" or java_script_enabled=False.
     """
-    contexts = []
+    contexts: list[BrowserContext] = []
 
     def page_at(width: int, **options: Any) -> "Page":
         viewport = {"width": width, "height": HEIGHTS.get(width, 900)}
         context = browser.new_context(
             **{"viewport": viewport, "has_touch": width < 1000, "base_url": answering.url, **options}
         )
+        context.set_default_timeout(1000 * PATIENCE)
         contexts.append(context)
         return context.new_page()
 
     yield page_at
     for context in contexts:
+        for page in context.pages:
+            page.unroute_all(
+                behavior="ignoreErrors"
+            )  # an answer that is still being fetched has nobody to go to
         context.close()
 
 

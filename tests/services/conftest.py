@@ -52,6 +52,6 @@ def workers() -> Iterator[Callable[[int], list[subprocess.Popen[bytes]]]]:
     for process in running:
         process.terminate()
     for process in running:
-        process.wait(timeout=30)
+        process.wait(timeout=120)
     app.control.purge()
     app.conf.task_always_eager = eager

@@ -71,7 +71,7 @@ def answered(devices: Sequence[Device]) -> int:
     return sum(device.counts["sendings answered"] for device in devices)
 
 
-def drain(devices: Sequence[Device], seconds: float = 150.0) -> None:
+def drain(devices: Sequence[Device], seconds: float = 600.0) -> None:
     """Let the devices make no more taps and send those that wait."""
     for device in devices:
         device.stop.set()

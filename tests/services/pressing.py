@@ -20,7 +20,7 @@ KINDS = {
     "start": 9, "pause": 4, "resume": 4, "leave": 2, "aside": 2, "finish": 6, "next": 5, "lap": 2, "void": 2,
 }  # fmt: skip
 REFUSED = "connections refused"
-PATIENCE = 6.0  # seconds for one answer
+PATIENCE = 20.0  # seconds for one answer
 
 
 @dataclass

@@ -18,12 +18,6 @@ from typing import Any
 ROOT = Path(__file__).resolve().parents[2]
 
 
-def free_port() -> int:
-    with socket.socket() as probe:
-        probe.bind(("127.0.0.1", 0))
-        return int(probe.getsockname()[1])
-
-
 def environment(folder: Path, **more: str) -> dict[str, str]:
     """The environment of a process of the program whose data is in `folder`."""
     unset = ("DATABASE_URL", "REDIS_URL", "SECRET_KEY", "ALLOWED_HOSTS", "DJANGO_ALLOW_ASYNC_UNSAFE")
@@ -103,7 +97,7 @@ class Part:
             return 0
         if self.process.poll() is None:
             self.process.send_signal(signal.SIGTERM)
-        return self.process.wait(timeout=30)
+        return self.process.wait(timeout=120)
 
     def listens(self) -> bool:
         return self.port is not None and answers(self.port)
@@ -116,8 +110,11 @@ def kill(pid: int) -> None:
 
 def children_of(pid: int) -> list[int]:
     """The processes that a process has begun (Linux)."""
-    found = [each.read_text() for each in Path(f"/proc/{pid}/task").glob("*/children")]
-    return [int(child) for child in " ".join(found).split()]
+    found: list[str] = []
+    for each in Path(f"/proc/{pid}/task").glob("*/children"):
+        with suppress(OSError):  # a thread that has ended meanwhile
+            found += each.read_text().split()
+    return [int(child) for child in found]
 
 
 def answers(port: int) -> bool:
@@ -126,7 +123,7 @@ def answers(port: int) -> bool:
         return probe.connect_ex(("127.0.0.1", port)) == 0
 
 
-def wait_until(done: Callable[[], bool], why: str, seconds: float = 120.0, pause: float = 0.02) -> None:
+def wait_until(done: Callable[[], bool], why: str, seconds: float = 300.0, pause: float = 0.02) -> None:
     end = time.monotonic() + seconds
     while not done():
         assert time.monotonic() < end, why

@@ -12,8 +12,10 @@ from typing import Any
 
 import pytest
 
+from tests.ports import free_port
+from tests.prepared import lay_out
 from tests.services.ordeal import await_moment, begin_devices, drain, reckon
-from tests.services.program import Part, ask, children_of, environment, free_port, kill, manage
+from tests.services.program import Part, ask, children_of, environment, kill, manage
 
 pytestmark = pytest.mark.skipif(not Path("/proc/self/task").exists(), reason="Linux is needed.")
 
@@ -22,6 +24,7 @@ WORKER_ALONE = 5  # every so many killings the worker dies by itself as well
 
 
 def test_nothing_is_lost_doubled_or_left_unlearned_through_a_few_killings(tmp_path: Path) -> None:
+    lay_out(tmp_path / "lapwright.sqlite3")
     assert go_through(tmp_path, kills=4) == 4
 
 

@@ -19,6 +19,7 @@ from typing import Any
 import psycopg
 import pytest
 
+from tests.ports import free_port
 from tests.services.ordeal import answered, begin_devices, drain, reckon
 from tests.services.pressing import Device
 from tests.services.program import (
@@ -26,7 +27,6 @@ from tests.services.program import (
     Postgres,
     ask,
     environment,
-    free_port,
     manage,
     postgres_server,
     redis_server,

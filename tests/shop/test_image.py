@@ -15,8 +15,10 @@ from pathlib import Path
 
 import pytest
 
+from tests.ports import free_port
+
 ROOT = Path(__file__).resolve().parents[2]
-PATIENCE = 60.0  # seconds; it takes a few
+PATIENCE = 240.0  # seconds; it takes a few
 
 
 def own_command() -> list[str]:
@@ -34,9 +36,7 @@ def listening(port: int) -> bool:
 @pytest.fixture
 def port(tmp_path) -> Iterator[int]:
     """Where the image's command answers; no page of it is asked for that needs the database."""
-    with socket.socket() as probe:
-        probe.bind(("127.0.0.1", 0))
-        number = int(probe.getsockname()[1])
+    number = free_port()
     program, *words = own_command()
     assert program == "waitress-serve"
     here = [f"--port={number}" if word.startswith("--port=") else word for word in words]

@@ -10,6 +10,7 @@ import subprocess
 import sys
 import time
 from collections.abc import Iterator
+from contextlib import suppress
 from http.client import HTTPConnection, HTTPSConnection
 from pathlib import Path
 from urllib.error import URLError
@@ -19,17 +20,13 @@ import pytest
 import trustme
 
 from shop.launch import CannotStart, bind
+from tests.ports import free_port
+from tests.prepared import lay_out
 
 ROOT = Path(__file__).resolve().parents[2]
 POSIX = pytest.mark.skipif(os.name != "posix", reason="Signals and /proc are needed.")
 GROWN_UP = ("DATABASE_URL", "REDIS_URL", "SECRET_KEY", "ALLOWED_HOSTS", "HTTPS")
-PATIENCE = 60.0  # seconds; it takes a few
-
-
-def free_port() -> int:
-    with socket.socket() as probe:
-        probe.bind(("127.0.0.1", 0))
-        return int(probe.getsockname()[1])
+PATIENCE = 240.0  # seconds; it takes a few
 
 
 def serve(folder: Path, port: int, **settings: str) -> subprocess.Popen[str]:
@@ -56,8 +53,11 @@ def refused(folder: Path, port: int, **settings: str) -> str:
 
 
 def children(pid: int) -> list[int]:
-    found = [each.read_text() for each in Path(f"/proc/{pid}/task").glob("*/children")]
-    return [int(child) for child in " ".join(found).split()]
+    found: list[str] = []
+    for each in Path(f"/proc/{pid}/task").glob("*/children"):
+        with suppress(OSError):  # a thread that has ended meanwhile
+            found += each.read_text().split()
+    return [int(child) for child in found]
 
 
 def alive(pid: int) -> bool:
@@ -78,15 +78,18 @@ def healthy(port: int, trusting: ssl.SSLContext | None = None) -> bool:
     scheme = "https" if trusting else "http"
     try:
         address = f"{scheme}://127.0.0.1:{port}/healthz"
-        with urlopen(address, timeout=30, context=trusting) as answer:  # noqa: S310 - its own address
+        with urlopen(address, timeout=PATIENCE, context=trusting) as answer:  # noqa: S310 - its own address
             return bool(answer.status == 200)
     except (URLError, TimeoutError, ConnectionError):
         return False
 
 
 @pytest.fixture
-def server(tmp_path) -> Iterator[tuple[subprocess.Popen[str], int, Path]]:
+def server(tmp_path, request) -> Iterator[tuple[subprocess.Popen[str], int, Path]]:
+    """The program, begun from nothing; or, with "anew" as its parameter, on a database that is there already."""
     port = free_port()
+    if getattr(request, "param", "") == "anew":
+        lay_out(tmp_path / "lapwright.sqlite3")
     process = serve(tmp_path, port)
     try:
         wait_for(lambda: healthy(port) or process.poll() is not None, "It did not come up.")
@@ -100,8 +103,8 @@ def server(tmp_path) -> Iterator[tuple[subprocess.Popen[str], int, Path]]:
 def status_of_too_much(port: int, trusting: ssl.SSLContext | None = None) -> int:
     """What a request is told that says that it brings 33 MB; none of it is sent."""
     at = ("127.0.0.1", port)
-    secure = HTTPSConnection(*at, timeout=30, context=trusting) if trusting else None
-    connection = secure or HTTPConnection(*at, timeout=30)
+    secure = HTTPSConnection(*at, timeout=PATIENCE, context=trusting) if trusting else None
+    connection = secure or HTTPConnection(*at, timeout=PATIENCE)
     connection.putrequest("POST", "/login/")
     connection.putheader("Content-Length", str(33 * 1024 * 1024))
     connection.endheaders()
@@ -126,7 +129,7 @@ def test_one_command_serves_works_and_ends_without_a_trace(server):
     assert status_of_too_much(port) == 413
 
     process.send_signal(signal.SIGINT)
-    said, wrong = process.communicate(timeout=40)
+    said, wrong = process.communicate(timeout=PATIENCE)
     assert process.returncode == 0
     assert not any(alive(each) for each in begun)
     assert "Traceback" not in said + wrong
@@ -138,6 +141,7 @@ def test_one_command_serves_works_and_ends_without_a_trace(server):
 
 
 @POSIX
+@pytest.mark.parametrize("server", ["anew"], indirect=True)
 def test_no_worker_outlives_a_server_that_was_killed(server):
     process, _, _ = server
     wait_for(lambda: children(process.pid), "There is no worker.")
@@ -188,17 +192,18 @@ def test_with_a_certificate_pages_come_over_tls_alone(tmp_path, certificate):
     trusting = ssl.create_default_context()
     authority.configure_trust(trusting)
     port = free_port()
+    lay_out(tmp_path / "lapwright.sqlite3")
     process = serve(tmp_path, port, **settings)
     try:
         wait_for(lambda: healthy(port, trusting) or process.poll() is not None, "It did not come up.")
         assert not healthy(port)
-        with urlopen(f"https://127.0.0.1:{port}/login/", timeout=30, context=trusting) as answer:
+        with urlopen(f"https://127.0.0.1:{port}/login/", timeout=PATIENCE, context=trusting) as answer:
             assert answer.status == 200
             assert "Secure" in answer.headers["Set-Cookie"]
             assert answer.headers["Strict-Transport-Security"] is None
         assert status_of_too_much(port, trusting) == 413
         process.send_signal(signal.SIGTERM)
-        said, wrong = process.communicate(timeout=40)
+        said, wrong = process.communicate(timeout=PATIENCE)
     finally:
         process.kill()
         process.wait()
