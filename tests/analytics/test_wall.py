@@ -1,8 +1,6 @@
 """The board on the wall: what it says, how it is kept, and what asking for it costs."""
 
 import re
-import statistics
-import time
 from datetime import timedelta
 
 import pytest
@@ -157,7 +155,7 @@ def test_two_shops_have_two_boards(floor):
     assert "Weed" not in client_of(hill.shop).get(url).content.decode()
 
 
-def test_an_idle_look_costs_next_to_nothing(floor, django_assert_max_num_queries, capsys):
+def test_an_idle_look_asks_three_questions(floor, django_assert_max_num_queries):
     """Session, log-in, and membership with the shop: three questions to the database, whatever is on the board."""
     floor.practised()
     for n in range(12):
@@ -166,20 +164,6 @@ def test_an_idle_look_costs_next_to_nothing(floor, django_assert_max_num_queries
     tag = client.get(url, headers={"X-Part": "1"})["ETag"]
     with django_assert_max_num_queries(3):
         assert client.get(url, headers={"X-Part": "1", "If-None-Match": tag}).status_code == 304
-
-    def took(make: bool) -> float:
-        if make:
-            board._boards.clear()
-            board._odds.clear()
-        begun = time.perf_counter()
-        client.get(url, headers={"X-Part": "1", "If-None-Match": "" if make else tag})
-        return time.perf_counter() - begun
-
-    whole = statistics.median(took(make=True) for _ in range(5))
-    idle = statistics.median(took(make=False) for _ in range(25))
-    with capsys.disabled():
-        print(f"\nwall: a look at an idle board takes {idle / whole:.3f} of making it ({1000 * idle:.1f} ms)")
-    assert idle < whole / 3
 
 
 def test_the_board_holds_nothing_of_whoever_asked_first(floor):

@@ -22,8 +22,7 @@ from shop.models import (
     User,
 )
 from shop.services import shop_create
-
-GUARD = 520  # ms: a thumb is ready for the next press; a second touch before is the same one
+from tests.browser.thumb import rest
 
 
 def a_shop() -> Shop:
@@ -93,7 +92,7 @@ def settled(page: Page) -> None:
           if ((await waitingTaps()).length) throw new Error("the presses were not sent");
         }"""
     )
-    page.wait_for_timeout(GUARD)
+    rest(page)
 
 
 def shows(page: Page, stage: str, state: str) -> None:
@@ -120,3 +119,28 @@ def small_targets(page: Page) -> list[str]:
           .map(([name, box]) => `${name} ${Math.round(box.width)}x${Math.round(box.height)}`)"""
     )
     return found
+
+
+def slow_network(page: Page) -> None:
+    """From now on an answer takes most of a second, and little goes through at a time."""
+    network = page.context.new_cdp_session(page)
+    network.send("Network.enable")
+    slow = {"offline": False, "latency": 700, "downloadThroughput": 20_000, "uploadThroughput": 20_000}
+    network.send("Network.emulateNetworkConditions", slow)
+
+
+def press_through(page: Page) -> None:
+    """Eight presses by a finger, from the first stage of `a_job` on; each shows before the next is made."""
+    for word, stage, state in (
+        ("Start", "Artwork", "Running"),
+        ("Next: Load", "Load and set up", "Running"),
+        ("Next: Print", "Print", "Running"),
+        ("Lap: Warm up", "Print", "Running"),
+        ("Next: Cut", "Cut", "Running"),
+        ("Next: Weed", "Weed", "Running"),
+        ("Undo", "Cut", "Running"),
+        ("Finish", "Weed", "Ready"),
+    ):
+        page.get_by_role("button", name=re.compile(f"^{word}")).first.tap()
+        shows(page, stage, state)
+        rest(page)

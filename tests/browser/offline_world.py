@@ -10,6 +10,7 @@ from jobs.models import ClockEvent, Job, JobStatus, JobType
 from jobs.services.jobs import job_create
 from shop.models import Finish, Machine, MachineKind, Membership, Person, Process, Role, Unattended, User
 from shop.services import shop_create
+from tests.browser.thumb import rest
 
 STORE = 'import("/static/jobs/js/store.js")'
 
@@ -40,9 +41,10 @@ def stopwatch(job: Job) -> str:
 
 
 def press(page: Page, word: str) -> None:
-    """A press, once the page is ready for it; a thumb takes its time before the next."""
+    """A press, once the page's own scripts take it: before, it is a form. A thumb takes its time before the next."""
+    expect(page.locator("[data-floor][data-ready]")).to_be_attached()
     page.get_by_role("button", name=re.compile(f"^{word}")).first.click()
-    page.wait_for_timeout(520)
+    rest(page)
 
 
 def shows(page: Page, stage: str, state: str) -> None:
@@ -68,7 +70,7 @@ def waiting(page: Page) -> int:
     return page.evaluate(f"{STORE}.then((store) => store.waitingTaps()).then((taps) => taps.length)")
 
 
-def all_sent(page: Page, seconds: float = 30) -> None:
+def all_sent(page: Page, seconds: float = 90) -> None:
     until = time.monotonic() + seconds
     while waiting(page):
         assert time.monotonic() < until, "the taps were not sent"

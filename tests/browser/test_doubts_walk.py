@@ -12,6 +12,7 @@ from analytics.services.learning import sweep_shop
 from jobs.models import Correction, CorrectionKind, Interval, IntervalKind, Stage
 from shop.models import Membership, OpeningHours, Person, Role, User
 from tests.analytics.floor import QuayFloor
+from tests.browser.floor_steps import ready
 
 pytestmark = [pytest.mark.browser, pytest.mark.django_db(transaction=True)]
 
@@ -43,6 +44,7 @@ def test_the_next_start_asks_and_one_press_answers(page_at, log_in, floor):
     weed, mask = forgot(floor), floor.stage("mask")
     page = phone(page_at, log_in)
     page.goto(reverse("jobs:stopwatch", args=[mask.job.number]))
+    ready(page)
     expect(page.get_by_text("Was a stop forgotten?")).to_be_hidden()
     page.get_by_role("button", name=re.compile("^Start")).first.click()
     expect(page.get_by_text("Was a stop forgotten?")).to_be_visible()
@@ -83,27 +85,20 @@ def test_without_a_script_the_questions_have_a_page_of_their_own(page_at, log_in
     assert Correction.objects.count() == 1
 
 
-@pytest.mark.parametrize("scheme", ["light", "dark"])
-def test_the_questions_fit_and_are_for_everybody(page_at, log_in, floor, assert_accessible, scheme):
+SMALL = """[...document.querySelectorAll(".doubt :is(button, summary, label.tap, a, [type=datetime-local])")]
+  .filter((one) => one.checkVisibility() && one.getBoundingClientRect().height < 48)
+  .map((one) => one.textContent)"""
+
+
+def test_the_questions_fit_and_are_for_everybody(page_at, log_in, floor, looks_right):
     forgot(floor)
     floor.press("start", floor.stage("mask"), timezone.now() - timedelta(minutes=5))
-    page = phone(page_at, log_in, color_scheme=scheme)
+    page = phone(page_at, log_in)
     for address in (reverse("analytics:doubts"), reverse("jobs:floor")):
         page.goto(address)
         expect(page.get_by_text("Was a stop forgotten?")).to_be_visible()
         page.get_by_text("At another time").click()
-        for width in (1280, 820, 390):
-            page.set_viewport_size({"width": width, "height": 900})
-            assert page.evaluate("document.documentElement.scrollWidth <= innerWidth"), (
-                f"{address} at {width}"
-            )
-            small = page.evaluate(
-                """[...document.querySelectorAll(".doubt :is(button, summary, label.tap, a, [type=datetime-local])")]
-                  .filter((one) => one.checkVisibility() && one.getBoundingClientRect().height < 48)
-                  .map((one) => one.textContent)"""
-            )
-            assert small == [], f"too small for a gloved thumb at {width} px"
-        assert_accessible(page)
+        looks_right(page, SMALL, looks=[(390, "light"), (390, "dark"), (820, "dark"), (1280, "light")])
 
 
 def test_without_a_script_the_floor_leads_to_the_questions(page_at, log_in, floor):

@@ -119,20 +119,15 @@ def test_an_own_estimate_is_written_put_right_and_taken_back(job, page_at, log_i
     assert job.stages.get(kind__key="weed").drivers == {}
 
 
-@pytest.mark.parametrize("scheme", ["light", "dark"])
-def test_the_pages_fit_and_can_be_read_by_everybody(
-    shop, job, page_at, log_in, planner, scheme, assert_accessible
-):
+def test_the_pages_fit_and_can_be_read_by_everybody(shop, job, page_at, log_in, planner, looks_right):
     driver_create(shop, name="Surface", sort="words", levels=["Steel", "Glass"])
     driver_create(shop, name="Over rivets", sort="yes_no")
-    for width in WIDTHS:
-        page = log_in(page_at(width, color_scheme=scheme), planner)
-        for path in (
-            reverse("analytics:drivers"),
-            reverse("jobs:job", args=[job.number]),
-            reverse("jobs:job-edit", args=[job.number]),
-        ):
-            page.goto(path)
-            page.evaluate("document.querySelectorAll('details').forEach((one) => { one.open = true })")
-            assert page.evaluate("document.documentElement.scrollWidth") <= width, (path, width)
-            assert_accessible(page)
+    page = log_in(page_at(390), planner)
+    for path in (
+        reverse("analytics:drivers"),
+        reverse("jobs:job", args=[job.number]),
+        reverse("jobs:job-edit", args=[job.number]),
+    ):
+        page.goto(path)
+        page.evaluate("document.querySelectorAll('details').forEach((one) => { one.open = true })")
+        looks_right(page, looks=[(width, scheme) for width in WIDTHS for scheme in ("light", "dark")])

@@ -5,24 +5,27 @@ import re
 import pytest
 from django.urls import reverse
 from django.utils import timezone
-from playwright.sync_api import Page, expect
+from playwright.sync_api import Page, Route, expect
 
 from jobs.models import ClockEvent, Interval, IntervalKind, Job, JobStatus, Stage, StageState
 from shop.models import Person, User
 from shop.services import revision_raise
 from tests.browser.floor_steps import (
-    GUARD,
     a_job,
     a_shop,
     fold_open,
     kinds,
     open_floor,
     press,
+    press_through,
     settled,
     shows,
+    slow_network,
     small_targets,
     stopwatch,
 )
+from tests.browser.offline_world import waiting
+from tests.browser.thumb import rest
 
 pytestmark = [pytest.mark.browser, pytest.mark.django_db(transaction=True)]
 
@@ -63,14 +66,14 @@ def test_presses_without_a_connection_are_kept_said_and_counted_once(phone, job)
     unsent = phone.locator("[data-unsent]")
     expect(unsent).to_contain_text("One tap waiting to be sent.")
     expect(unsent).to_contain_text("No connection. Taps are kept on this device.")
-    phone.wait_for_timeout(GUARD)
+    rest(phone)
     press(phone, "Next: Load and set up")
     shows(phone, "Load and set up", "Running")
-    phone.wait_for_timeout(GUARD)
+    rest(phone)
     press(phone, "Finish")
     shows(phone, "Print", "Ready")
     expect(unsent).to_contain_text("Three taps waiting to be sent.")
-    phone.wait_for_timeout(GUARD)
+    rest(phone)
     press(phone, "Undo")
     shows(phone, "Load and set up", "Running")
     assert ClockEvent.objects.count() == 0
@@ -101,6 +104,31 @@ def test_an_answer_that_is_lost_does_not_count_a_press_twice(page_at, log_in, jo
     assert (lost, ClockEvent.objects.count()) == ([200], 1)
     shows(page, "Artwork", "Running")
     assert kinds() == ["start"]
+
+
+def test_a_finger_s_presses_are_shown_before_a_slow_server_has_them(phone, job):
+    slow_network(phone)
+    press_through(phone)
+    settled(phone)
+    assert kinds() == ["start", "next", "next", "lap", "next", "next", "void", "finish"]
+
+
+def test_presses_show_and_are_kept_with_a_server_that_never_answers(phone):
+    held: list[Route] = []
+    phone.route("**/api/v1/taps", lambda route: held.append(route))  # Playwright takes no bound method
+    for word, stage, state in (
+        ("Start", "Artwork", "Running"),
+        ("Next: Load", "Load and set up", "Running"),
+        ("Finish", "Print", "Ready"),
+        ("Undo", "Load and set up", "Running"),
+    ):
+        press(phone, word)
+        shows(phone, stage, state)
+        rest(phone)
+    assert waiting(phone) == 4
+    assert ClockEvent.objects.count() == 0
+    for one in held:
+        one.abort()
 
 
 def test_a_press_that_is_refused_is_said_and_taken_back(phone):
@@ -181,7 +209,7 @@ def test_a_key_for_each_press_which_can_be_switched_off(page_at, log_in, job, ma
     ):
         page.keyboard.press(key)
         shows(page, stage, state)
-        page.wait_for_timeout(GUARD)
+        rest(page)
     settled(page)
     assert kinds() == ["start", "next", "pause", "resume", "next", "lap", "finish", "void"]
     page.keyboard.press("?")
@@ -206,11 +234,11 @@ def test_keys_rest_while_somebody_types(page_at, log_in, job, maker):
     assert ClockEvent.objects.count() == 0
 
 
-@pytest.mark.parametrize("scheme", ["light", "dark"])
-def test_the_floor_fits_and_can_be_read_by_everybody(page_at, log_in, job, maker, assert_accessible, scheme):
-    page = log_in(page_at(390, color_scheme=scheme), maker)
+def test_the_floor_fits_and_can_be_read_by_everybody(page_at, log_in, job, maker, looks_right):
+    page = log_in(page_at(390), maker)
+    at_390 = [(390, "light"), (390, "dark")]
     open_floor(page, f"{stopwatch(job)}?stage={Stage.objects.get(job=job, kind__key='print').pk}")
-    assert_accessible(page)
+    looks_right(page, looks=at_390)
     press(page, "Start")
     settled(page)
     fold_open(page, "Pause")
@@ -223,7 +251,7 @@ def test_the_floor_fits_and_can_be_read_by_everybody(page_at, log_in, job, maker
                 f"{address} at {width}"
             )
             assert small_targets(page) == [], f"too small for a gloved thumb at {width} px"
-        assert_accessible(page)
+        looks_right(page, looks=at_390)
 
 
 def test_a_page_that_is_drawn_anew_under_a_finger_still_takes_the_press(phone, job):
@@ -249,7 +277,7 @@ def test_a_machine_that_is_clocked_twice_is_said_at_once_without_the_server(page
         page.locator(".floor-stage", has_text=re.compile("^\\s*Print")).click()
         press(page, "Start")
         shows(page, "Print", "Running")
-        page.wait_for_timeout(GUARD)
+        rest(page)
     notice = page.locator(".notice", has_text="is clocked on more than it takes")
     expect(notice).to_contain_text("Wide printer")
     expect(notice.get_by_role("link", name=f"Print of {job.number} {job.title}")).to_be_visible()

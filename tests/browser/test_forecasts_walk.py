@@ -33,18 +33,14 @@ def viewer() -> User:
     return user
 
 
-@pytest.mark.parametrize(("width", "scheme"), [(390, "light"), (820, "dark"), (1280, "light")])
 def test_everybody_can_read_how_well_the_forecasts_did(
-    viewer: User, page_at: Pages, log_in: Pages, assert_accessible: Pages, width: int, scheme: str
+    viewer: User, page_at: Pages, log_in: Pages, looks_right: Pages
 ) -> None:
     a_walk(Shop.objects.get(), 40, slower={"weed": 1.6})
-    page = log_in(page_at(width, color_scheme=scheme), viewer)
+    page = log_in(page_at(390), viewer)
     for path in ("/forecasts/", "/forecasts/?stage=whole", "/forecasts/cases/"):
         page.goto(path)
-        assert_accessible(page)
-        assert page.evaluate("document.documentElement.scrollWidth") <= width
-        assert page.evaluate(STICKS_OUT) == []
-        assert page.evaluate(CUT_OFF) == []
+        looks_right(page, STICKS_OUT, CUT_OFF)
 
 
 def test_the_way_from_a_stage_that_is_off_to_the_job_that_was(
@@ -74,7 +70,7 @@ def test_a_table_wider_than_the_screen_is_scrolled_by_the_keyboard(
     table.focus()
     page.keyboard.press("ArrowRight")
     scrolled = "one => new Promise(done => setTimeout(() => done(one.scrollLeft > 0), 50))"
-    assert any(table.evaluate(scrolled) for _ in range(60))
+    assert any(table.evaluate(scrolled) for _ in range(600))
 
 
 def test_without_a_walk_one_press_leads_to_one(

@@ -38,9 +38,7 @@ STORE = 'import("/static/jobs/js/store.js")'
 TAPS = 200
 JOBS = 8
 SLOW = timedelta(hours=2)  # the second device's clock
-EXACT = (
-    0.3  # seconds: how exactly a clock is measured on a busy machine; a thumb takes 0.5 from press to press
-)
+EXACT = 0.3  # seconds: how exactly a clock is measured; a thumb takes 0.5 from press to press
 
 # Both what the page asks for and what its own script does, as it is: only its clock is another, and what reaches the
 # disk is listed.
@@ -49,6 +47,13 @@ WATCHED = """([shift]) => {
   globalThis.Date = class extends Real {
     constructor(...given) { if (given.length) super(...given); else super(Real.now() + shift); }
     static now() { return Real.now() + shift; }
+  };
+  const ask = globalThis.fetch;
+  globalThis.fetch = async (...what) => {
+    const from = performance.now();
+    try { return await ask(...what); } finally {
+      sessionStorage.longest = Math.max(Number(sessionStorage.longest ?? 0), performance.now() - from);
+    }
   };
   globalThis.onDisk = [];
   const add = IDBObjectStore.prototype.add;
@@ -99,6 +104,10 @@ class Device:
         if said is not None:
             self.pressed.append({**said, "between": (began, datetime.now(UTC)), "offline": self.offline})
         return said is not None
+
+    def exact(self) -> float:
+        """Within how many seconds its clock is known: half the way there and back, which a busy machine makes long."""
+        return max(EXACT, float(self.page.evaluate("Number(sessionStorage.longest ?? 0)")) / 2000)
 
     def cut(self, offline: bool) -> None:
         self.offline = offline
@@ -205,7 +214,7 @@ def test_a_day_of_200_taps_from_two_devices(devices, shop):
 
 
 def all_sent(page: Page) -> None:
-    until = time.monotonic() + 40
+    until = time.monotonic() + 90
     while page.evaluate(
         'import("/static/jobs/js/store.js").then((store) => store.waitingTaps()).then((taps) => taps.length)'
     ):
@@ -228,6 +237,7 @@ def assert_in_order_and_on_time(devices: list[Device]) -> list[float]:
         (press for device in devices for press in device.pressed), key=lambda press: press["between"]
     )
     rows = {str(row.pk): row for row in ClockEvent.objects.all()}
+    exact = max(device.exact() for device in devices)
     off = []
     for press in presses:
         (first, last), row = press["between"], rows[press["tap"]["id"]]
@@ -240,7 +250,7 @@ def assert_in_order_and_on_time(devices: list[Device]) -> list[float]:
             press["tap"]["kind"],
             press["tap"].get("corrects") or "",
         )
-    assert max(off) < EXACT
+    assert max(off) < exact
     for device in devices:
         moments = [rows[press["tap"]["id"]].device_at for press in device.pressed]
         assert moments == sorted(moments)
@@ -249,7 +259,7 @@ def assert_in_order_and_on_time(devices: list[Device]) -> list[float]:
         later = [
             moment
             for other, moment in zip(presses[i:], moments[i:], strict=True)
-            if other["between"][0] - press["between"][1] > timedelta(seconds=2 * EXACT)
+            if other["between"][0] - press["between"][1] > timedelta(seconds=2 * exact)
         ]
         assert moments[i] < min(later, default=datetime.max.replace(tzinfo=UTC))
     return off

@@ -4,6 +4,7 @@ import os
 import re
 import signal
 import time
+from contextlib import suppress
 from pathlib import Path
 
 import pytest
@@ -120,17 +121,26 @@ def keep_cookies(context: BrowserContext) -> None:
 
 
 def kill(folder) -> None:
-    """End the browser of this folder as a power cut would."""
-    for command in Path("/proc").glob("[0-9]*/cmdline"):
-        try:
-            words = command.read_bytes().split(b"\0")
-        except OSError:  # ended meanwhile
-            continue
-        if f"--user-data-dir={folder}".encode() in words:
-            os.kill(int(command.parent.name), signal.SIGKILL)
-    time.sleep(0.3)
+    """End the browser of this folder as a power cut would, and wait until nothing of it is left."""
+    until = time.monotonic() + 60
+    while ours := processes_of(folder):
+        assert time.monotonic() < until, "the browser does not end"
+        for pid in ours:
+            with suppress(ProcessLookupError):
+                os.kill(pid, signal.SIGKILL)
+        time.sleep(0.05)
     for lock in Path(folder).glob("Singleton*"):
-        lock.unlink()
+        lock.unlink(missing_ok=True)
+
+
+def processes_of(folder) -> list[int]:
+    """The processes that were begun with this folder; one that has ended and waits for its parent has no words left."""
+    found = []
+    for command in Path("/proc").glob("[0-9]*/cmdline"):
+        with suppress(OSError):  # ended meanwhile
+            if f"--user-data-dir={folder}".encode() in command.read_bytes().split(b"\0"):
+                found.append(int(command.parent.name))
+    return found
 
 
 def test_two_tabs_send_each_tap_once(page_at, log_in, job, maker):

@@ -91,7 +91,7 @@ def test_a_machine_is_got_ready_with_a_photo_and_a_time(page_at, log_in, assert_
 
     check.get_by_text("Minutes, note, photo").click()
     check.get_by_role("button", name="Time it").click()
-    expect(check.get_by_role("button", name=re.compile(r"Stop 0:00:0[1-9]"))).to_be_visible()
+    expect(check.get_by_role("button", name=re.compile(r"Stop 0:0\d:(?!00)\d\d"))).to_be_visible()
     Image.new("RGB", (3000, 2000), "white").save(tmp_path / "torn.png")
     check.get_by_label("Photo").set_input_files(tmp_path / "torn.png")
     check.get_by_label("Note").fill("Corners torn")
@@ -101,7 +101,7 @@ def test_a_machine_is_got_ready_with_a_photo_and_a_time(page_at, log_in, assert_
     assert_accessible(page)
     result = CheckResult.objects.get()
     assert result.minutes is not None
-    assert 0 < result.minutes < 1
+    assert 0 < result.minutes < 10
     page.get_by_role("button", name="Good Cut test", exact=True).click()
     expect(page.get_by_role("heading", name=re.compile("Cutter")).get_by_text("Ready")).to_be_visible()
     page.get_by_role("link", name="What was found at Cutter").click()

@@ -1,5 +1,7 @@
 """An owner's first minutes in a real browser: the set-up at a phone's width, with and without scripts."""
 
+import re
+
 import pytest
 from playwright.sync_api import Page, expect
 
@@ -79,7 +81,7 @@ def test_an_owner_sets_a_shop_up_on_a_phone(page_at, assert_accessible, scripts)
     look()
     page.locator("#id_films-0-name").fill("White film")
     page.get_by_role("button", name="Save and make a first enquiry").click()
-    expect(page).to_have_url(f"{page.url.split('/enquiry/')[0]}/enquiry/")
+    expect(page).to_have_url(re.compile("/enquiry/$"))
     expect(page.get_by_text("Quay Signs is set up.")).to_be_visible()
 
     shop = Shop.objects.get()
@@ -91,14 +93,12 @@ def test_an_owner_sets_a_shop_up_on_a_phone(page_at, assert_accessible, scripts)
     assert Media.objects.get().width_mm == 1370
 
 
-@pytest.mark.parametrize(("width", "scheme"), [(390, "light"), (820, "dark"), (1440, "light")])
-def test_the_settings_fit_and_are_accessible(page_at, log_in, assert_accessible, width, scheme):
+def test_the_settings_fit_and_are_accessible(page_at, log_in, looks_right):
     owner = owner_setup(username="ada", password=PASSWORD, name="Quay Signs", holiday_country="DE").user
-    page = log_in(page_at(width, color_scheme=scheme), owner)
+    page = log_in(page_at(390), owner)
     for path in SETTINGS:
         page.goto(path)
-        assert_accessible(page)
-        assert fits(page), f"{path} is wider than {width} px"
+        looks_right(page)
 
 
 def test_what_was_removed_comes_back_with_one_press(page_at, log_in):
