@@ -1,11 +1,12 @@
 """Work in the background. A task carries no state: it names a row and does what the row still needs."""
 
 import logging
+from typing import Any
 
 from celery import shared_task
 from django.utils import timezone
 
-from jobs.services import importing
+from jobs.services import importing, taking_back
 
 log = logging.getLogger(__name__)
 
@@ -17,14 +18,31 @@ def bring_in(draft_id: int) -> None:
 
 
 @shared_task
+def take_back(draft_id: int) -> None:
+    """Take an import back."""
+    taking_back.import_taken_back(draft_id)
+
+
+@shared_task
 def sweep_imports() -> None:
-    """Bring in what no message told us of, and forget old uploads."""
+    """Bring in and take back what no message told us of, and forget old uploads."""
     importing.drafts_sweep(timezone.now())
+    taking_back.takings_sweep(timezone.now())
 
 
 def enqueue_bring_in(draft_id: int) -> None:
-    """Ask the workers to bring a log in. With the broker down this is only logged: the sweep will find it."""
+    """Ask the workers to bring a log in."""
+    _enqueue(bring_in, draft_id)
+
+
+def enqueue_take_back(draft_id: int) -> None:
+    """Ask the workers to take an import back."""
+    _enqueue(take_back, draft_id)
+
+
+def _enqueue(task: Any, draft_id: int) -> None:
+    """Tell the workers. With the broker down this is only logged: the sweep will find it."""
     try:
-        bring_in.apply_async((draft_id,), retry=False)
+        task.apply_async((draft_id,), retry=False)
     except Exception as error:  # whatever a broker raises: of a socket, a folder, a protocol
         log.warning("The broker took no message (%s). Log %s waits for the sweep.", error, draft_id)

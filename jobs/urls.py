@@ -76,6 +76,7 @@ urlpatterns = [
     path("import/<int:draft_id>/columns/", importing.import_columns, name="import-columns"),
     path("import/<int:draft_id>/start/", importing.import_start, name="import-start"),
     path("import/<int:draft_id>/discard/", importing.import_discard, name="import-discard"),
+    path("import/<int:draft_id>/take-back/", importing.import_back, name="import-back"),
     path("import/<int:draft_id>/wrong-rows.csv", importing.import_problems, name="import-problems"),
     path("export/", export.export, name="export"),
     path("export/timings.<slug:ending>", export.export_file, name="export-file"),

@@ -22,7 +22,8 @@ from jobs.services.importing import (
     draft_understood,
     draft_want,
 )
-from jobs.tasks import enqueue_bring_in
+from jobs.services.taking_back import BACKABLE, MOST_NAMED, import_take_back, is_marked, taking_foreseen
+from jobs.tasks import enqueue_bring_in, enqueue_take_back
 from jobs.views.common import csv_answer, user_of
 from jobs.words.importing import Column, column_choices, made_lines, steps_of
 from shop.errors import BadInput, ShopError
@@ -32,7 +33,7 @@ from shop.views.page import page
 
 LISTED = 20
 OPEN = (DraftState.PREVIEW, DraftState.FAILED)
-UNDER_WAY = (DraftState.WANTED, DraftState.RUNNING)
+UNDER_WAY = (DraftState.WANTED, DraftState.RUNNING, DraftState.TAKING)
 
 
 @require_http_methods(["GET", "POST"])
@@ -81,7 +82,7 @@ def import_columns(request: ShopRequest, draft_id: int) -> HttpResponse:
     draft = _draft(request, draft_id)
     chosen = {label: request.POST.get(f"column-{i}", "") for i, label in enumerate(_labels(draft))}
     try:
-        draft_read_as(draft, chosen)
+        draft_read_as(draft, chosen, request.POST.get("dates", draft.dates))
     except ShopError as refused:
         messages.error(request, refused.message)
     return redirect("jobs:import", draft_id=draft_id)
@@ -110,6 +111,30 @@ def import_discard(request: ShopRequest, draft_id: int) -> HttpResponse:
     except ShopError as refused:
         messages.error(request, refused.message)
     return redirect("jobs:imports")
+
+
+@require_http_methods(["GET", "POST"])
+@for_role(Role.PLANNER)
+def import_back(request: ShopRequest, draft_id: int) -> HttpResponse:
+    """Say what would go and what would stay; then have the import taken back."""
+    draft = _draft(request, draft_id)
+    if request.method == "POST":
+        try:
+            import_take_back(draft, user_of(request))
+            enqueue_take_back(draft_id)
+        except ShopError as refused:
+            messages.error(request, refused.message)
+        return redirect("jobs:import", draft_id=draft_id)
+    if draft.state not in BACKABLE or not is_marked(draft):
+        return redirect("jobs:import", draft_id=draft_id)
+    seen = taking_foreseen(draft)
+    context = {
+        "draft": draft,
+        "seen": seen,
+        "kept": seen.kept[:MOST_NAMED],
+        "more": len(seen.kept) - MOST_NAMED,
+    }
+    return page(request, "jobs/import_back.html", context)
 
 
 @require_GET
@@ -156,6 +181,8 @@ def _context(draft: ImportDraft) -> dict[str, Any]:
         "has_content": bool(draft.content),
         "steps": steps_of(draft),
         "made": made_lines(shown.get("written", shown).get("made", [])),
+        "unmade": made_lines(shown.get("taken", {}).get("words", [])),
+        "can_go_back": draft.state in BACKABLE and is_marked(draft),
     }
     if draft.content and draft.state in OPEN:
         choices = column_choices(known_drivers(draft.shop))

@@ -9,6 +9,7 @@ from jobs.importing.columns import LEFT_OUT, NEW_CATEGORY, NEW_QUANTITY, KnownDr
 from jobs.importing.reading import OWN_ESTIMATE, WORDS
 from jobs.models import DraftState, ImportDraft
 from jobs.services.importing import STEPS
+from jobs.services.taking_back import STEPS_BACK
 
 NAMES_SHOWN = 12
 
@@ -77,12 +78,13 @@ def made_lines(made: Iterable[tuple[str, int, Sequence[str]]]) -> list[MadeLine]
 
 
 def steps_of(draft: ImportDraft) -> list[tuple[str, str, str]]:
-    """The steps of bringing in: each with its state ('done', 'now' or '') and, of the one in hand, more."""
+    """The steps of bringing in or taking back: each with its state ('done', 'now', '') and, of that in hand, more."""
     name, _, detail = draft.step.partition(": ")
     if draft.state == DraftState.DONE:
         return [(step, "done", "") for step in STEPS]
-    now = STEPS.index(name) if name in STEPS else -1
+    steps = STEPS_BACK if draft.state == DraftState.TAKING else STEPS
+    now = steps.index(name) if name in steps else -1
     return [
         (step, "done" if i < now else "now" if i == now else "", detail if i == now else "")
-        for i, step in enumerate(STEPS)
+        for i, step in enumerate(steps)
     ]
