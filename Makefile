@@ -3,6 +3,8 @@
 
 MAKEFLAGS += --no-print-directory
 VENV := .venv/bin
+# Processes that run the tests. They wait for a browser now and then, so one more than there are cores may be quicker.
+WORKERS := 2
 # Compiled modules are kept, so that the second start takes seconds.
 unexport PYTHONDONTWRITEBYTECODE
 
@@ -19,7 +21,7 @@ setup: base ## make the environment and the database, and stop
 	@$(VENV)/python manage.py prepare
 
 test: dev ## run the tests; ARGS="-k words" chooses among them
-	@$(VENV)/python -m pytest -n 2 --dist worksteal $(ARGS)
+	@$(VENV)/python -m pytest -n $(WORKERS) --dist worksteal $(ARGS)
 
 benchmark: dev ## measure speeds, as ratios
 	@$(VENV)/python -m pytest -n 0 -m benchmark -s $(ARGS)
