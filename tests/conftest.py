@@ -131,8 +131,10 @@ def browser() -> "Iterator[Browser]":
         if os.environ.get("CI") == "true":
             pytest.fail(why)
         pytest.skip(why)
+    from django.core.management import call_command
     from playwright.sync_api import sync_playwright
 
+    call_command("warm_up", verbosity=0)  # as the program does at its start: no page waits for the compiler
     # The browser's driver runs a loop of its own in this thread; the database is not used from it.
     os.environ["DJANGO_ALLOW_ASYNC_UNSAFE"] = "1"
     with sync_playwright() as playwright:
