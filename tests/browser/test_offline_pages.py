@@ -20,7 +20,7 @@ from tests.browser.offline_world import all_sent, kept_for_later, kinds, press, 
 pytestmark = [pytest.mark.browser, pytest.mark.django_db(transaction=True)]
 
 LEAST_WAIT = 1.5  # seconds; the kept page takes the place of one that is not there after two
-LONG = 60.0  # seconds for which something is waited for
+LONG = 120.0  # seconds for which something is waited for
 
 
 @pytest.fixture
