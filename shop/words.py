@@ -14,6 +14,10 @@ _NUMBERS = _SPELT.split()
 CONFIDENCES = (0.5, 0.7, 0.75, 0.8, 0.9, 0.95, 0.98)
 
 
+ANY_YEAR = date.min
+"""Given as today where the year is to be said whatever it is: on paper, and in a calendar."""
+
+
 def say_confidence(confidence: float) -> str:
     """0.8 as 'eight times in ten', 0.95 as 'nineteen times in twenty', 0.985 as '98.5 times in 100'."""
     for whole in (2, 10, 4, 20):

@@ -19,6 +19,7 @@ from numpy.typing import NDArray
 from analytics.engine.hours import Calendar, to_instant, to_minutes
 from analytics.engine.lanes import Stay, quantile
 from shop.rule import Tick, rule_ticks
+from shop.words import say_short_day
 
 Floats = NDArray[np.float64]
 
@@ -40,7 +41,7 @@ ENDS = (0.0, 0.05, 0.1, 0.25, 0.5, 0.75, 0.9, 0.95, 1.0)
 """At these quantiles of a stage's starts and ends its spindle has corners."""
 
 LETTER_PX = 7.4
-NAME_SIGNS = 14
+NAME_SIGNS = 11
 """Signs of a lane's name that fit on one line."""
 
 ZOOM = {1: 1000.0, 3: 1100.0, 7: 1500.0, 14: 2200.0}
@@ -208,7 +209,7 @@ def folded_axis(origin: datetime, hours: Calendar, zone: ZoneInfo, days: int) ->
         width = (high - low) * px
         start, end = to_instant(origin, low), to_instant(origin, high)
         local = start.astimezone(zone)
-        name = f"{local:%a} {local.day} {local:%b}"
+        name = say_short_day(local.date(), origin.astimezone(zone).date())
         leaves.append(
             Leaf(low, high, x, width, rule_ticks(start, end, zone, width), "" if name == named else name)
         )

@@ -14,7 +14,7 @@ from jobs.models import Job, JobStatus, Stage, StageState, VisitWindow
 from shop.errors import BadInput
 from shop.models import Closure, Machine, Person, Shop
 from shop.selectors import shop_holidays
-from shop.words import say_confidence, say_instant
+from shop.words import ANY_YEAR, say_confidence, say_instant
 
 PAST = timedelta(days=30)
 """How far back what is over still stands."""
@@ -154,7 +154,7 @@ def _pinned(shop: Shop, stage: Stage, ends: datetime | None) -> Event:
 
 def _likely(shop: Shop, stage: Stage, one: OnLane) -> Event:
     """A stage that is likely to be done then."""
-    low, high = (say_instant(shop.local(at)) for at in (one.start.low, one.start.high))
+    low, high = (say_instant(shop.local(at), ANY_YEAR) for at in (one.start.low, one.start.high))
     runs = one.stage.runs and stage.started_at is not None
     begins = "" if runs else f"Begins between {low} and {high}, {say_confidence(0.8)}."
     return Event(

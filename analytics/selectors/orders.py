@@ -10,7 +10,7 @@ from typing import Any
 from django.db.models import QuerySet
 
 from analytics.engine.order_reasons import PAID
-from analytics.models import OrderSearch
+from analytics.models import JobOutlook, OrderSearch
 from analytics.selectors.backlog import OPEN
 from analytics.words.order import say_why
 from jobs.models import Job, Stage, StageState
@@ -44,7 +44,10 @@ class Progress:
 
 @dataclass(frozen=True)
 class JobRow:
-    """A job in the table of an order. Pairs are before and after; kept: None without a date."""
+    """A job in the table of an order. Pairs are before and after; kept: None without a date.
+
+    stuck: why a job with a date cannot be done, so that it was searched without it.
+    """
 
     job: Job
     places: tuple[int, int]
@@ -52,6 +55,7 @@ class JobRow:
     kept: tuple[float, float] | None
     finish: tuple[datetime, datetime]
     why: tuple[str, ...]
+    stuck: str = ""
 
     @property
     def forward(self) -> bool:
@@ -95,6 +99,8 @@ def job_rows(search: OrderSearch) -> list[JobRow]:
     """The jobs in the order that was found, those that are gone left out."""
     kept: list[dict[str, Any]] = search.result.get("jobs", [])
     jobs = Job.objects.of(search.shop).in_bulk([row["job"] for row in kept])
+    outlooks = JobOutlook.objects.of(search.shop).filter(job__in=jobs).exclude(why="")
+    reasons = dict(outlooks.values_list("job", "why"))
     return [
         JobRow(
             jobs[row["job"]],
@@ -103,7 +109,15 @@ def job_rows(search: OrderSearch) -> list[JobRow]:
             (row["kept"][0], row["kept"][1]) if row["kept"] is not None else None,
             (datetime.fromisoformat(row["finish"][0]), datetime.fromisoformat(row["finish"][1])),
             tuple(words for reason in row["why"] if (words := say_why(reason))),
+            _stuck(jobs[row["job"]], reasons) if row["kept"] is None else "",
         )
         for row in kept
         if row["job"] in jobs
     ]
+
+
+def _stuck(job: Job, reasons: Mapping[int, str]) -> str:
+    """Why a job that has a date was searched without it; empty for one that has none."""
+    if job.due_at is None:
+        return ""
+    return reasons.get(job.pk) or "It could not be done when this was searched."

@@ -55,6 +55,12 @@ def outlooks(shop: Shop) -> dict[int, JobOutlook]:
     return {row.job_id: row for row in JobOutlook.objects.of(shop).filter(runs__gt=0)}
 
 
+def outlook_of(job: Job, standing: Promise | None) -> JobOutlook | None:
+    """How a job was last seen to stand; None if that was before its standing date was given, or it has none."""
+    rows = JobOutlook.objects.filter(Q(chance__isnull=False) | ~Q(why=""), job=job, shop=job.shop_id)
+    return rows.filter(worked_out_at__gte=standing.made_at).first() if standing else rows.first()
+
+
 def outlooks_now(shop: Shop, now: datetime) -> dict[int, JobOutlook] | None:
     """`outlooks`, if they are of the shop as it stands now; None if they are not."""
     return None if watch_is_due(shop, now) else outlooks(shop)

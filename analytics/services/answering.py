@@ -12,6 +12,7 @@ from jobs.models import Stage
 from jobs.services.corrections import forgotten_stop, vouch
 from shop.errors import BadInput, ShopError
 from shop.models import Person, Shop, User
+from shop.words import say_instant
 
 SAME = timedelta(seconds=1)
 RIGHT = "Asked on the floor: it is right"
@@ -54,7 +55,7 @@ def doubt_answer_stopped(asked: Asked, *, user: User, stopped_at: datetime, fini
     doubt = _doubt(asked)
     until = doubt.ends_at or asked.now
     if not doubt.starts_at < stopped_at < until:
-        first, last = (f"{asked.shop.local(at):%Y-%m-%d %H:%M}" for at in (doubt.starts_at, until))
+        first, last = (say_instant(asked.shop.local(at)) for at in (doubt.starts_at, until))
         raise BadInput(f"Give a time after {first} and before {last}.", field="stopped_at")
     reason = asked.reason(FORGOTTEN)
     forgotten_stop(

@@ -139,5 +139,7 @@ def _tell(shop: Shop, futures: Futures, index: int, confidence: float) -> Saver:
     mine = futures.finish[:, index]
     at = rounded_up(instant_of(futures.book, float(np.quantile(mine, confidence, method="inverted_cdf"))))
     chance = float(np.mean(mine <= to_minutes(futures.work.origin, at)))
-    words = f"Tell the customer: likely by {say_instant(shop.local(at))}"
+    words = (
+        f"Tell the customer: likely by {say_instant(shop.local(at), shop.local(futures.work.origin).date())}"
+    )
     return Saver("tell", words, chance, saves=False, at=at.isoformat())

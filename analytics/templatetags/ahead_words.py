@@ -7,8 +7,8 @@ from django import template
 
 from analytics.pictures.ahead import Joint
 from analytics.selectors.ahead import JobAhead, StageAhead
-from analytics.templatetags.analytics_words import near
 from shop.models import Shop
+from shop.templatetags.shop_time import near
 
 register = template.Library()
 

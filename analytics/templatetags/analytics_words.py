@@ -1,14 +1,11 @@
 """Numbers on the pages of analytics."""
 
-from datetime import datetime
-
 from django import template
-from django.utils import timezone
 
-from shop.models import Shop
-from shop.words import say_clock
+from shop.templatetags.shop_time import near
 
 register = template.Library()
+register.filter(near)
 
 
 @register.filter
@@ -54,19 +51,6 @@ def duration(minutes: float | None, most: str = "days") -> str:
 def svg(number: float) -> str:
     """A coordinate, whatever the language's decimal mark."""
     return f"{number:.1f}"
-
-
-@register.filter
-def near(at: datetime | None, shop: Shop) -> str:
-    """An instant on the shop's wall clock in few signs: '14:05' today, 'Fri 09:30' this week, else '12 Dec 09:30'."""
-    if at is None:
-        return ""
-    local, today = shop.local(at), shop.local(timezone.now()).date()
-    if local.date() == today:
-        return say_clock(local)
-    if abs((local.date() - today).days) < 7 and local.date() > today:
-        return f"{local:%a} {say_clock(local)}"
-    return f"{local.day} {local:%b} {say_clock(local)}"
 
 
 @register.filter

@@ -21,6 +21,7 @@ from jobs.wall_clock import YEARS, instants_of
 from shop.errors import BadInput, ShopError
 from shop.models import Person, Role
 from shop.permissions import ShopRequest, for_role
+from shop.words import say_clock
 
 ON_THE_FLOOR = 1
 """So many questions stand on a floor page at once; the next comes when it is answered."""
@@ -81,7 +82,7 @@ def _answered(request: ShopRequest, stage: Stage) -> str:
     stopped_at = _instant(request, typed, after=starts_at)
     finished = sent.get("finished") == "yes"
     doubt_answer_stopped(asked, user=user_of(request), stopped_at=stopped_at, finished=finished)
-    return f"{stage.name}: {'finished' if finished else 'stopped'} at {request.shop.local(stopped_at):%H:%M}."
+    return f"{stage.name}: {'finished' if finished else 'stopped'} at {say_clock(request.shop.local(stopped_at))}."
 
 
 def _instant(request: ShopRequest, text: str | None, after: datetime | None = None) -> datetime:

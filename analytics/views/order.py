@@ -11,11 +11,14 @@ from django.shortcuts import get_object_or_404
 from django.utils import timezone
 from django.views.decorators.http import require_GET, require_http_methods, require_POST
 
+from analytics.engine.work import LeftOut
 from analytics.models import OrderSearch, RunState
 from analytics.pictures.order import MOST, order_picture
 from analytics.selectors.orders import EFFORTS, job_rows, order_searches, progress_of, seconds_for
+from analytics.selectors.undated import why_undated
 from analytics.services.order_turns import may_take, open_queue, order_put_back, order_take
 from analytics.services.orders import FEWEST, SEARCHES, search_delete, search_want
+from analytics.services.promising import now_to_the_minute
 from analytics.tasks import enqueue_searches
 from analytics.views.long_work import LongWorkPages, refused
 from jobs.views.common import user_of
@@ -87,8 +90,11 @@ def _begin(request: ShopRequest) -> HttpResponse:
 def _list(request: ShopRequest, form: SearchForm, status: int = 200) -> HttpResponse:
     queue = open_queue(request.shop)
     searches = order_searches(request.shop)
+    why, left_out = why_undated(request.shop, now_to_the_minute()) if queue else ("", ())
     context = {
         "form": form,
+        "why_unknown": why,
+        "left_out": left_out,
         "searches": searches[:LISTED],
         "jobs": len(queue),
         "dated": sum(job.due_at is not None for job in queue),
@@ -165,6 +171,7 @@ def _context(search: OrderSearch) -> dict[str, Any]:
         **context,
         "shown": [row for row in rows if row.moved or row.is_worse],
         "others": [row for row in rows if not (row.moved or row.is_worse)],
+        "left_out": [LeftOut(0, row.job.number, row.stuck) for row in rows if row.stuck],
         "worse": sum(row.is_worse for row in rows),
         "picture": order_picture([(row.job.number, row.places, row.moved) for row in rows]),
         "too_many": len(rows) > MOST,

@@ -17,6 +17,7 @@ from jobs.services.tap_checks import OLDEST
 from jobs.services.taps import Tap, record_taps
 from shop.forms.fields import LengthField, use_units
 from shop.models import Person, Shop, User
+from shop.words import say_day
 
 MOST_M = 5000
 
@@ -140,7 +141,9 @@ class PeriodForm(forms.Form):
         data = super().clean() or self.cleaned_data
         first, last = data.get("first"), data.get("last")
         if first and last and first > last:
-            self.add_error("last", f"This is before {first:%d %B %Y}. Give a later day, or leave it empty.")
+            self.add_error(
+                "last", f"This is before {say_day(first, last)}. Give a later day, or leave it empty."
+            )
         if last and last.year > 9000:
             self.add_error("last", "That day is too far ahead.")
         return data

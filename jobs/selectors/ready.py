@@ -12,7 +12,7 @@ from jobs.models import Interval, IntervalKind
 from jobs.selectors.jobs import plain_cell
 from jobs.words.jobs import without_rules
 from shop.models import CheckOutcome, CheckResult, Machine, ReadinessCheck, Shop
-from shop.words import say_clock
+from shop.words import say_clock, say_day
 
 FINE = (CheckOutcome.GOOD, CheckOutcome.PUT_RIGHT)
 
@@ -204,4 +204,4 @@ def _when(shop: Shop, at: datetime, now: datetime) -> str:
     local, today = shop.local(at), shop.local(now).date()
     if local.date() == today:
         return f"at {say_clock(local)}"
-    return f"on {local:%A} {local.day} {local:%B}"
+    return f"on {say_day(local.date(), today)}"

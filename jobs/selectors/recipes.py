@@ -7,12 +7,14 @@ from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 
 from django.db.models import Q, QuerySet
+from django.utils import timezone
 
 from jobs.models import Job, Stage
 from jobs.selectors.floor import can_do
 from jobs.selectors.jobs import plain_cell
 from jobs.words.recipes import say_settings
 from shop.models import InkBuild, Machine, MachineKind, Recipe, RecipeOutcome, Shop
+from shop.words import say_day
 
 WITH_RECIPES = (
     MachineKind.PRINTER,
@@ -91,10 +93,10 @@ def last_times(
 
 
 def say_last_time(recipe: Recipe, shop: Shop) -> str:
-    """'110 gf (1.08 N), 45° blade, 1 pass: worked, 12 November 2026'."""
-    at = shop.local(recipe.at)
+    """'110 gf (1.08 N), 45° blade, 1 pass: worked, Thursday 12 November'."""
+    day, today = (shop.local(at).date() for at in (recipe.at, timezone.now()))
     outcome = recipe.get_outcome_display().lower()
-    return f"{say_settings(recipe, shop.units)}: {outcome}, {at.day} {at:%B %Y}"
+    return f"{say_settings(recipe, shop.units)}: {outcome}, {say_day(day, today)}"
 
 
 def job_builds(job: Job) -> list[InkBuild]:

@@ -16,6 +16,8 @@ from jobs.selectors.jobs import plain_cell
 from jobs.services.job_clock import job_clock
 from jobs.words.record import ahead_words, event_words, late_words
 from shop.models import Device, Shop, User
+from shop.templatetags.shop_time import shop_time
+from shop.words import say_clock, say_short_day
 
 NARROW, WIDE = 336.0, 900.0
 """A picture for a phone and one for anything wider, px."""
@@ -219,12 +221,12 @@ def _gone(shop: Shop, correctors: Sequence[ClockEvent], devices: Mapping[int, st
         return "Does not count"
     last = max(correctors, key=lambda event: (event.received_at, event.pk))
     made = last.correction
-    when = shop.local(made.at if made else last.received_at)
+    when = shop_time(made.at if made else last.received_at, shop)
     by = _login(made.by, devices) if made else _name(last.person) or _login(last.recorded_by, devices)
     what = made.get_kind_display() if made else "Taken back"
     name = f" by {by}" if by else ""
     why = f": {made.reason}" if made else ""
-    return f"{what}{name}, {when.day} {when:%B} {when:%H:%M}{why}"
+    return f"{what}{name}, {when}{why}"
 
 
 def _marks(event: ClockEvent, devices: Mapping[int, str]) -> Iterator[str]:
@@ -283,15 +285,18 @@ def _correction_line(correction: Correction, shop: Shop, devices: Mapping[int, s
 
 
 def _interval(kept: Mapping[str, str | None], shop: Shop) -> dict[str, str]:
-    """One interval of a correction in words: 'Hands-on, Ann' and '2 Mar, 08:03:12 to 08:15:12'."""
+    """One interval of a correction in words: 'Hands-on, Ann' and 'Mon 2 Mar, 08:03:12 to 08:15:12'."""
     starts, ends = (
         shop.local(datetime.fromisoformat(at)) if at else None for at in (kept["starts_at"], kept["ends_at"])
     )
     what = ", ".join(part for part in (IntervalKind(kept["kind"] or "").label, kept["who"]) if part)
-    until = "now" if ends is None else f"{ends:%H:%M:%S}"
+    until = "now" if ends is None else say_clock(ends, seconds=True)
     if starts and ends and starts.date() != ends.date():
-        until = f"{ends.day} {ends:%b}, {until}"
-    return {"what": what, "when": f"{starts.day} {starts:%b}, {starts:%H:%M:%S} to {until}" if starts else ""}
+        until = f"{say_short_day(ends.date())}, {until}"
+    if starts is None:
+        return {"what": what, "when": ""}
+    since = f"{say_short_day(starts.date())}, {say_clock(starts, seconds=True)}"
+    return {"what": what, "when": f"{since} to {until}"}
 
 
 def _iso(shop: Shop, at: datetime | None) -> str:

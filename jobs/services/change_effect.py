@@ -16,6 +16,8 @@ from jobs.services.job_clock import stages_of
 from jobs.services.tap_checks import Tap
 from shop.errors import BadInput
 from shop.models import Machine, Person, Shop
+from shop.templatetags.shop_time import shop_time
+from shop.words import say_clock
 
 
 @dataclass(frozen=True)
@@ -196,10 +198,9 @@ def _pairs(spans: Sequence[Span]) -> Iterator[tuple[Span, Span]]:
 
 def _twice_words(shop: Shop, person: int, stages: Sequence[str], at: datetime) -> str:
     name = Person.objects.of(shop).get(pk=person).name
-    local = shop.local(at)
     where = " and at ".join(stages) if len(stages) > 1 else f"{stages[0]} twice"
     return (
-        f"{name} would be at {where} at once, from {local.day} {local:%B}, {local:%H:%M}. Nobody's time counts twice: "
+        f"{name} would be at {where} at once, from {shop_time(at, shop)}. Nobody's time counts twice: "
         "put one of the two right first, or choose other times."
     )
 
@@ -217,7 +218,7 @@ def _crowds(stages: dict[int, Stage], before: Folded, after: Folded, shop: Shop)
     return [
         f"{names.get(clash.key, 'A machine')} would have "
         f"{' and '.join(_stage_words(stages[key]) for key in clash.stages if key in stages)} at once, "
-        f"from {shop.local(clash.at):%H:%M}."
+        f"from {say_clock(shop.local(clash.at))}."
         for clash in fresh
     ]
 

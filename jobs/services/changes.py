@@ -12,6 +12,8 @@ from datetime import datetime, timedelta
 from typing import Any, Protocol
 from uuid import UUID
 
+from django.utils import timezone
+
 from jobs.clock import Event, counting
 from jobs.models import ClockEvent, CorrectionKind, Stage, TapKind
 from jobs.services.clock_reach import events_of_stages
@@ -19,6 +21,7 @@ from jobs.services.job_clock import ENDS, STARTS, JobClock
 from jobs.services.tap_checks import Tap
 from shop.errors import BadInput
 from shop.models import Shop
+from shop.words import say_clock, say_instant
 
 NewId = Callable[[], UUID]
 
@@ -196,7 +199,7 @@ def not_ahead(shop: Shop, at: datetime, now: datetime, field: str = "at") -> Non
     """Refuse an instant that is still to come."""
     if at > now:
         raise BadInput(
-            f"{clock_words(shop, at)} is still to come: it is {shop.local(now):%H:%M}. Give a time that is past.",
+            f"{clock_words(shop, at)} is still to come: it is {say_clock(shop.local(now))}. Give a time that is past.",
             field=field,
         )
 
@@ -211,16 +214,16 @@ def in_order(shop: Shop, starts: datetime, ends: datetime, field: str = "until")
 
 
 def clock_words(shop: Shop, at: datetime) -> str:
-    """An instant as the shop's clock shows it: '2 March, 09:10', with seconds where it has any."""
-    local = shop.local(at)
-    return f"{local.day} {local:%B}, {local:%H:%M}" + (f":{local:%S}" if local.second else "")
+    """An instant as the shop's clock shows it: 'Monday 2 March, 09:10', with seconds where it has any."""
+    local, today = shop.local(at), shop.local(timezone.now()).date()
+    return say_instant(local, today, seconds=bool(local.second))
 
 
 def stretches_words(clock: JobClock, stage: int, kind: str = "hands_on") -> str:
     """When a stage was worked on, for somebody who named another time."""
     shop = clock.shop
     found = [
-        f"{clock_words(shop, span.starts)} to {shop.local(span.ends).strftime('%H:%M') if span.ends else 'now'}"
+        f"{clock_words(shop, span.starts)} to {say_clock(shop.local(span.ends)) if span.ends else 'now'}"
         for span in clock.spans(stage, kind)
     ]
     if not found:

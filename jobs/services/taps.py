@@ -16,6 +16,7 @@ from jobs.services.clock import refold, stages_touched
 from jobs.services.tap_checks import PRESSED, Tap, known_to, problem_of, repeat_problem, settled_problem
 from shop.errors import BadInput
 from shop.models import Shop, User
+from shop.templatetags.shop_time import shop_time
 
 __all__ = ["MOST", "PRESSED", "Tap", "TapResult", "TapsOutcome", "record_taps"]
 
@@ -190,6 +191,6 @@ def _hands_on(shop: Shop, person: int, starts: datetime, ends: datetime) -> list
 def _twice(shop: Shop, one: Interval, other: Interval) -> str:
     first, second = (f"'{span.stage}' of job {span.stage.job.number}" for span in (one, other))
     return (
-        f"{one.person} would be at {first} and at {second} at once, from {shop.local(other.starts_at):%d %B, %H:%M}. "
+        f"{one.person} would be at {first} and at {second} at once, from {shop_time(other.starts_at, shop)}. "
         "Nobody's time counts twice: put one of the two right first."
     )

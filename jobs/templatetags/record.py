@@ -1,18 +1,11 @@
 """Times and minutes on the pages of a clock's record."""
 
-from datetime import datetime
-
 from django import template
 
-from shop.models import Shop
+from shop.templatetags.shop_time import shop_seconds
 
 register = template.Library()
-
-
-@register.filter
-def shop_seconds(at: datetime | None, shop: Shop) -> str:
-    """An aware instant as '09:14:30' on the shop's clock; empty for none."""
-    return "" if at is None else f"{shop.local(at):%H:%M:%S}"
+register.filter(shop_seconds)
 
 
 @register.filter

@@ -6,8 +6,6 @@ from collections.abc import Iterable
 from dataclasses import dataclass
 from datetime import datetime
 
-from django.utils.dateformat import format as date_words
-
 from jobs.drivers import drivers_of
 from jobs.forms.fields import say_length
 from jobs.models import Item, Job, Stage, StageState, VisitWindow
@@ -21,6 +19,7 @@ from jobs.words.recipes import say_settings
 from shop.addresses import is_loopback
 from shop.models import Machine, Shop
 from shop.units import length_unit, say_area
+from shop.words import ANY_YEAR, say_clock, say_short_day
 
 BOX = (24.0, 10.5)
 """Width and height of an item's drawing, mm on paper."""
@@ -129,8 +128,9 @@ def ticket_of(shop: Shop, number: int, base: str) -> Ticket:
 
 
 def instant_words(shop: Shop, instant: datetime) -> str:
-    """An instant on the shop's clock: 'Fri 27 Nov 2026, 16:00'."""
-    return date_words(shop.local(instant), "D j M Y, H:i")
+    """An instant on the shop's clock, for paper, which outlives the year: 'Fri 27 Nov 2026, 16:00'."""
+    local = shop.local(instant)
+    return f"{say_short_day(local.date(), ANY_YEAR)}, {say_clock(local)}"
 
 
 def _roll(shop: Shop, job: Job) -> float | None:
@@ -167,7 +167,7 @@ def _facts(shop: Shop, job: Job, items: list[Item]) -> list[tuple[str, str]]:
 def _visit_words(shop: Shop, visit: VisitWindow) -> str:
     """'Fri 27 Nov 2026, 09:00 to 12:00'; with the day of its end where that is another."""
     start, end = shop.local(visit.starts_at), shop.local(visit.ends_at)
-    until = f"{end:%H:%M}" if end.date() == start.date() else instant_words(shop, visit.ends_at)
+    until = say_clock(end) if end.date() == start.date() else instant_words(shop, visit.ends_at)
     return f"{instant_words(shop, visit.starts_at)} to {until}"
 
 
@@ -218,7 +218,7 @@ def _machine(shop: Shop, job: Job, stage: Stage) -> str:
 def _finished(shop: Shop, stage: Stage) -> str:
     if stage.state != StageState.FINISHED or stage.finished_at is None:
         return ""
-    return f"finished {date_words(shop.local(stage.finished_at), 'D j M, H:i')}"
+    return f"finished {instant_words(shop, stage.finished_at)}"
 
 
 def _settings(shop: Shop, job: Job) -> list[TicketSettings]:
@@ -232,7 +232,7 @@ def _settings(shop: Shop, job: Job) -> list[TicketSettings]:
             words=say_settings(one.recipe, shop.units) or "nothing noted",
             outcome=one.recipe.get_outcome_display(),
             note=one.recipe.note,
-            used=date_words(shop.local(one.recipe.at), "j M Y"),
+            used=say_short_day(shop.local(one.recipe.at).date(), ANY_YEAR),
         )
         for one in found
     ]

@@ -6,6 +6,7 @@ from datetime import datetime, timedelta
 
 from jobs.models import ClockEvent, TapKind
 from shop.models import Shop
+from shop.words import say_clock
 
 TRUSTED = timedelta(seconds=5)
 """A device's clock that is off by no more than this was taken at its word."""
@@ -41,7 +42,7 @@ def event_words(event: ClockEvent, shop: Shop) -> str:
 
 
 def _sitting_words(event: ClockEvent, shop: Shop) -> str:
-    until = f" to {shop.local(event.until):%H:%M:%S}" if event.until else ""
+    until = f" to {say_clock(shop.local(event.until), seconds=True)}" if event.until else ""
     hands = f", {event.hands_on_min:g} min of it hands-on" if event.hands_on_min is not None else ""
     element = f": {event.element}" if event.element else ""
     return f"Recorded{until}{element}{hands}"

@@ -11,6 +11,7 @@ from shop.errors import BadInput
 from shop.hours import DAYS, Window, week_problems
 from shop.models import Closure, OpeningHours, Person, Shop
 from shop.services.shops import revision_raise
+from shop.words import say_day
 
 LONGEST_CLOSURE = 366  # days
 
@@ -52,7 +53,8 @@ def closure_create(
     """
     if ends_on < starts_on:
         raise BadInput(
-            f"The last day, {ends_on:%d %B %Y}, comes before the first, {starts_on:%d %B %Y}. Change one of them.",
+            f"The last day, {say_day(ends_on, starts_on)}, comes before the first, {say_day(starts_on, ends_on)}. "
+            "Change one of them.",
             field="ends_on",
         )
     if (ends_on - starts_on).days >= LONGEST_CLOSURE:

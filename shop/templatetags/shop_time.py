@@ -9,7 +9,7 @@ from django import template
 from django.utils import timezone
 
 from shop.models import Shop
-from shop.words import say_clock, say_day, say_instant
+from shop.words import say_clock, say_day, say_instant, say_near
 
 register = template.Library()
 
@@ -32,6 +32,18 @@ def shop_day(at: datetime | date | None, shop: Shop) -> str:
 def shop_clock(at: datetime | None, shop: Shop) -> str:
     """An aware instant as '16:00'; empty for none."""
     return "" if at is None else say_clock(shop.local(at))
+
+
+@register.filter
+def shop_seconds(at: datetime | None, shop: Shop) -> str:
+    """An aware instant as '09:14:30'; empty for none."""
+    return "" if at is None else say_clock(shop.local(at), seconds=True)
+
+
+@register.filter
+def near(at: datetime | None, shop: Shop) -> str:
+    """An aware instant in few signs: '14:05' today, 'Fri 09:30' within a week, else 'Sat 12 Dec 09:30'."""
+    return "" if at is None else say_near(shop.local(at), _today(shop))
 
 
 def _today(shop: Shop) -> date:

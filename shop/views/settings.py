@@ -22,6 +22,7 @@ from shop.selectors import opening_hours, shop_holidays
 from shop.services.hours import closure_delete
 from shop.things import THINGS, Things
 from shop.views.page import offer_undo, page
+from shop.words import say_day
 
 
 @require_GET
@@ -91,7 +92,10 @@ def closures(request: ShopRequest) -> HttpResponse:
     """Days on which the shop is closed or somebody is away."""
     form = ClosureForm(request.POST if request.method == "POST" else None, shop=request.shop)
     if form.is_valid() and (closure := form.save()):
-        messages.success(request, f"{_who(closure)} from {closure.starts_on:%d %B %Y}: noted.")
+        messages.success(
+            request,
+            f"{_who(closure)} from {say_day(closure.starts_on, request.shop.local(timezone.now()).date())}: noted.",
+        )
         return redirect("shop:closures")
     context = {"form": form, "closures": _coming(request.shop).select_related("person")}
     return page(request, "shop/closures.html", context, 422 if form.errors else 200)

@@ -250,7 +250,7 @@ def test_the_same_ticket_is_the_same_file_and_a_finished_stage_is_ticked(shop):
     done = datetime(2026, 11, 26, 9, 30, tzinfo=UTC)
     Stage.objects.filter(pk=stage.pk).update(state=StageState.FINISHED, finished_at=done)
     text = flat(next(pages(ticket_pdf(the_ticket(shop, job))))[0])
-    assert "Print finished Thu 26 Nov, 10:30" in text
+    assert "Print finished Thu 26 Nov 2026, 10:30" in text
 
 
 def test_other_alphabets_are_printed_and_what_has_no_type_is_said(shop):

@@ -189,16 +189,24 @@ const dragStage = (stage) => {
 // The queue.
 const rows = () => [...queue.querySelectorAll("[data-job]")];
 const order = () => rows().map((row) => row.dataset.job).join();
+// While a job is moved the others may be drawn shorter (the style sheet says where): it stays under the hand that has it.
+const short = (row, on) => {
+  const top = row.getBoundingClientRect().top;
+  queue.style.minBlockSize = on ? `${queue.getBoundingClientRect().height}px` : "";
+  queue.classList.toggle("is-moving", on);
+  scrollBy({ top: row.getBoundingClientRect().top - top, behavior: "instant" });
+};
 const dragJob = (row) => {
   const grip = row.querySelector("[data-grip]");
   grip.hidden = false;
   let before = null; // the order from which it was taken up
-  const take = () => { if (before) return; before = rows(); row.classList.add("is-held"); };
+  const take = () => { if (before) return; before = rows(); row.classList.add("is-held"); short(row, true); };
   const leave = () => {
     if (!before) return;
     queue.append(...before);
     before = null;
     row.classList.remove("is-held");
+    short(row, false);
   };
   const ask = () => {
     if (before.map((each) => each.dataset.job).join() === order()) { leave(); grip.focus(); return; }

@@ -60,9 +60,11 @@ keepLooking({
   every: EVERY,
   away: AWAY,
   tag: place.dataset.fresh,
+  from: place.dataset.from,
   put,
   held: isInHand,
   say: (text) => {
+    if (!away) return;
     if (away.textContent !== text) away.textContent = text;
     away.hidden = !text;
   },

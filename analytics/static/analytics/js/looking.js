@@ -3,7 +3,7 @@
 // or "" where there is; while `held` says so nothing is asked, and what is new comes at the next look.
 const PATIENCE = 4000; // ms to wait for one answer
 
-export const keepLooking = ({ every, away, tag, put, say, held = () => false }) => {
+export const keepLooking = ({ every, away, tag, from, put, say, held = () => false }) => {
   let heard = Date.now(), problem = "";
   const tell = () => {
     const since = new Date(heard).toLocaleTimeString("en-GB", { hour: "2-digit", minute: "2-digit", second: "2-digit" });
@@ -15,7 +15,7 @@ export const keepLooking = ({ every, away, tag, put, say, held = () => false }) 
     const timer = setTimeout(() => stop.abort(), Math.max(PATIENCE, every));
     try {
       const headers = { "X-Part": "fresh", "If-None-Match": tag };
-      const response = await fetch(location.pathname + location.search, { headers, credentials: "same-origin", cache: "no-store", signal: stop.signal });
+      const response = await fetch(from || location.pathname + location.search, { headers, credentials: "same-origin", cache: "no-store", signal: stop.signal });
       if (response.redirected || response.status === 401 || response.status === 403) {
         problem = "This screen is logged out. Load the page again and log in.";
         return;
