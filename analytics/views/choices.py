@@ -82,7 +82,7 @@ def _take(request: ShopRequest, number: int) -> HttpResponse:
     except ShopError as refused:
         messages.warning(request, refused.message)
         return redirect("analytics:rush", number=number)
-    at = say_instant(request.shop.local(made.promised_at))
+    at = say_instant(request.shop.local(made.promised_at), request.shop.local(made.made_at).date())
     messages.success(
         request, f"Promised: job {number} by {at}, {say_confidence(made.confidence)}. It goes first."
     )

@@ -17,9 +17,10 @@ from django.utils import timezone
 from django.utils.dateparse import parse_datetime
 from django.views.decorators.http import require_GET, require_http_methods, require_POST
 
-from analytics.models import JobOutlook, Promise, WhyChanged
+from analytics.models import Promise, WhyChanged
 from analytics.pictures.drives import Cut, drive_cuts, drives_picture
 from analytics.pictures.finish import day_chances, finish_picture
+from analytics.selectors.outlooks import outlook_of
 from analytics.selectors.promises import promises_kept
 from analytics.services.promises import promise_accept, promise_standing, promise_take_back
 from analytics.services.promising import MOST, Outlook, now_to_the_minute, promise_compute, rounded_up
@@ -113,7 +114,7 @@ def promise_give(request: ShopRequest, number: int) -> HttpResponse:
     except ShopError as refused:
         messages.error(request, refused.message)
         return redirect("analytics:promise", number=number)
-    at = say_instant(request.shop.local(made.promised_at))
+    at = say_instant(request.shop.local(made.promised_at), request.shop.local(made.made_at).date())
     messages.success(request, f"Promised: job {job.number} by {at}, {say_confidence(made.confidence)}.")
     return redirect("jobs:job", number=number)
 
@@ -161,17 +162,10 @@ def _given(job: Job) -> QuerySet[Promise]:
     return given.order_by("-made_at", "-pk")
 
 
-def _stands(job: Job) -> JobOutlook | None:
-    """How the job's date was last seen to stand, as the watch says it; None if that was before the date was given."""
-    standing = promise_standing(job)
-    rows = JobOutlook.objects.filter(job=job, shop=job.shop_id, chance__isnull=False)
-    return rows.filter(worked_out_at__gte=standing.made_at).first() if standing else rows.first()
-
-
 def _shown(shop: Shop, outlook: Outlook) -> dict[str, Any]:
     """What the page shows of an outlook."""
     curve = outlook.curve
-    stands = _stands(outlook.job)
+    stands = outlook_of(outlook.job, promise_standing(outlook.job))
     kept, given = promises_kept(shop)
     drives = [(one.stage, one.cause, one.minutes, one.position) for one in outlook.drives]
     cuts = drive_cuts(drives)

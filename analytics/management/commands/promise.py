@@ -50,10 +50,11 @@ class Command(BaseCommand):
             self._say(shop, outlook)
 
     def _say(self, shop: Shop, outlook: Outlook) -> None:
-        at = say_instant(shop.local(outlook.promised_at))
+        today = shop.local(outlook.made_at).date()
+        at = say_instant(shop.local(outlook.promised_at), today)
         self.stdout.write(f"{at}, {say_confidence(outlook.confidence)}.")
         for p, instant in sorted(outlook.dates.items()):
-            self.stdout.write(f"  {say_confidence(p)}: {say_instant(shop.local(instant))}")
+            self.stdout.write(f"  {say_confidence(p)}: {say_instant(shop.local(instant), today)}")
         for stage in outlook.stages:
             rests = "trade default" if stage.is_default else f"{stage.n:g} clocked"
             self.stdout.write(f"  {stage.name}: {stage.p50:.0f} min, eight in ten {stage.p80:.0f} ({rests})")
