@@ -1,11 +1,16 @@
-"""What is asked of a replay: which days, and what is different."""
+"""What is asked of a replay: which days, and what is different.
+
+Changes are gathered in a list that goes with the form, signed, so that nothing is stored before it is asked for.
+"""
 
 from __future__ import annotations
 
+from collections.abc import Mapping, Sequence
 from datetime import date, timedelta
 from typing import Any
 
 from django import forms
+from django.core import signing
 
 from analytics.engine.shop_changes import (
     AddMachine,
@@ -18,6 +23,8 @@ from analytics.engine.shop_changes import (
     ShopChange,
     ShorterHolds,
     SwapProcess,
+    from_json,
+    to_json,
 )
 from analytics.selectors.replays import QUARTER
 from shop.models import Machine, Person, Process, Shop, Unattended
@@ -26,11 +33,33 @@ from shop.models.hours import Weekday
 DAY = forms.DateInput(attrs={"type": "date"}, format="%Y-%m-%d")
 CLOCK = forms.TimeInput(attrs={"type": "time"}, format="%H:%M")
 AS_IT_IS = ("", "As it is")
+SALT = "replay"
+
+MOST = 12
+"""Changes in one list: more cannot be read as one question."""
+
+
+def changes_signed(changes: Sequence[ShopChange]) -> str:
+    """A list of changes as a form carries it."""
+    return signing.dumps(to_json(changes), salt=SALT)
+
+
+def changes_read(signed: str) -> list[ShopChange]:
+    """The list that `changes_signed` made; empty for none, or for one that is not from here."""
+    try:
+        return list(from_json(signing.loads(signed, salt=SALT))) if signed else []
+    except (signing.BadSignature, KeyError, TypeError):
+        return []
 
 
 class ReplayForm(forms.Form):
-    """A press plays the days again with everything that is chosen here."""
+    """A press plays the days again with everything that is listed and chosen here.
 
+    listed: the changes so far; dropped: the one that was taken out last, to put back; both as `changes_signed`.
+    """
+
+    listed = forms.CharField(required=False, widget=forms.HiddenInput)
+    dropped = forms.CharField(required=False, widget=forms.HiddenInput)
     starts_on = forms.DateField(label="From", widget=DAY)
     ends_on = forms.DateField(label="To", widget=DAY)
     add_machine = forms.ChoiceField(label="Another machine", required=False)
@@ -65,9 +94,11 @@ class ReplayForm(forms.Form):
         widget=forms.NumberInput(attrs={"step": "any", "inputmode": "decimal"}),
     )
 
-    def __init__(self, data: Any = None, *, shop: Shop, today: date) -> None:
+    def __init__(
+        self, data: Any = None, *, shop: Shop, today: date, initial: Mapping[str, Any] | None = None
+    ) -> None:
         days = {"starts_on": today - timedelta(days=QUARTER - 1), "ends_on": today}
-        super().__init__(data, initial=days)
+        super().__init__(data, initial={**days, **(initial or {})})
         machines = list(Machine.objects.of(shop).filter(active=True).order_by("name"))
         people = list(Person.objects.of(shop).filter(active=True).order_by("name"))
         processes = list(Process.objects.of(shop).order_by("name"))
@@ -104,10 +135,16 @@ class ReplayForm(forms.Form):
             self.add_error("swap_to", "Choose both: which process the jobs had, and which they have instead.")
         elif data.get("swap_from") and data["swap_from"] == data["swap_to"]:
             self.add_error("swap_to", "That is the same process. Choose another.")
+        if len(changes_read(data.get("listed", ""))) >= MOST:
+            self.add_error(None, f"{MOST} changes are the most at once. Take one out of the list first.")
         return data
 
     def changes(self) -> list[ShopChange]:
-        """What is chosen, of the cleaned answers."""
+        """What is listed and what is chosen beside it, of the cleaned answers."""
+        return changes_read(self.cleaned_data["listed"]) + self.chosen()
+
+    def chosen(self) -> list[ShopChange]:
+        """What is chosen beside the list, of the cleaned answers."""
         data, found = self.cleaned_data, list[ShopChange]()
         for name, kind in (
             ("add_machine", AddMachine),

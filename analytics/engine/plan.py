@@ -31,12 +31,13 @@ class CannotPlan(ValueError):
 
 @dataclass(frozen=True)
 class PersonSpec:
-    """Someone who works: the skills they have, and the local dates on which they are away."""
+    """Someone who works: the skills they have, the local dates on which they are away, and their daily breaks."""
 
     key: int
     name: str
     skills: frozenset[int] = frozenset()
     absent: frozenset[date] = frozenset()
+    breaks: tuple[tuple[time, time], ...] = ()
 
 
 @dataclass(frozen=True)
@@ -237,10 +238,29 @@ def _machine_unit(machine: MachineSpec, alone: int) -> Unit:
 
 def _calendar_of(spec: ShopSpec, person: PersonSpec, calendars: list[Calendar]) -> int:
     """The index of the person's calendar, added to `calendars` if they are ever away."""
-    if not person.absent:
+    if not (person.absent or person.breaks):
         return 0
-    calendars.append(minus(calendars[0], [_day(spec, day) for day in sorted(person.absent)]))
+    calendars.append(_there(spec, person, calendars[0]))
     return len(calendars) - 1
+
+
+def person_hours(spec: ShopSpec, person: PersonSpec, days: int) -> Calendar:
+    """When a person is at work: the shop's hours without their days off and their breaks. Raises NeverOpen."""
+    return _there(spec, person, _with_extra(spec, usual_hours(spec, days)))
+
+
+def _there(spec: ShopSpec, person: PersonSpec, hours: Calendar) -> Calendar:
+    away = [_day(spec, day) for day in sorted(person.absent)]
+    zone = ZoneInfo(spec.zone)
+    first = spec.origin.astimezone(zone).date()
+    reach = round(float(hours.close[-1]) / 1440.0) + 1 if person.breaks else 0
+    for day in (first + timedelta(days=n) for n in range(reach)):
+        for starts, ends in person.breaks:
+            pair = (datetime.combine(day, at, zone) for at in (starts, ends))
+            begin, end = (to_minutes(spec.origin, at) for at in pair)
+            if end > begin:  # an hour that is left out in spring has none
+                away.append((begin, end))
+    return minus(hours, away)
 
 
 def usual_hours(spec: ShopSpec, days: int) -> Calendar:

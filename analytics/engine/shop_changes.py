@@ -153,13 +153,14 @@ def _another(spec: ShopSpec, machine: MachineSpec) -> MachineSpec:
 
 
 def _like(spec: ShopSpec, key: int) -> tuple[PersonSpec, ...]:
-    """Somebody else with the skills of a person, or with all; never away."""
+    """Somebody else with the skills and breaks of a person, or with all skills; never away."""
     new = max((person.key for person in spec.people), default=0) + 1
     if key == 0:
         skills = frozenset().union(*(person.skills for person in spec.people))
-        return (PersonSpec(new, "Another person", skills),)
+        rests = next((person.breaks for person in spec.people if person.breaks), ())
+        return (PersonSpec(new, "Another person", skills, breaks=rests),)
     return tuple(
-        PersonSpec(new, f"Another like {person.name}", person.skills)
+        PersonSpec(new, f"Another like {person.name}", person.skills, breaks=person.breaks)
         for person in spec.people
         if person.key == key
     )

@@ -41,9 +41,12 @@ def shop_spec(shop: Shop, now: datetime) -> ShopSpec:
     )
 
 
-def machine_specs(shop: Shop, now: datetime | None = None) -> tuple[MachineSpec, ...]:
-    """The shop's machines, what each can do, and what is on it at `now` (None: that is not asked). Three queries."""
-    machines = Machine.objects.of(shop).filter(active=True).prefetch_related("processes")
+def machine_specs(shop: Shop, now: datetime | None = None, *, active: bool = True) -> tuple[MachineSpec, ...]:
+    """The shop's machines, what each can do, and what is on it at `now` (None: that is not asked). Three queries.
+
+    active: whether those that are in use, or those that are not any more.
+    """
+    machines = Machine.objects.of(shop).filter(active=active).prefetch_related("processes")
     printed = printed_last(shop) if now is not None else {}
     return tuple(
         MachineSpec(

@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections import Counter
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import asdict, dataclass
 from typing import Any
 
@@ -11,7 +12,8 @@ import numpy as np
 from analytics.engine.hours import to_instant
 from analytics.engine.replay import SAME, Floats, Played, check, compare
 from analytics.engine.shop_changes import ShopChange
-from analytics.selectors.replays import PastShop
+from analytics.selectors.past_shop import PastShop
+from jobs.models import JobStatus
 
 DOTS = 20
 """Dots of a strip: each stands for one job in twenty."""
@@ -43,8 +45,47 @@ def result_of(found: PastShop, changes: Sequence[ShopChange], pair: Pair, seed: 
         "dots": [_dots(side[:, past.scored] - came) for side in (before, after)],
         "waited": _rows([one.waited for one in pair.before], [one.waited for one in pair.after], weeks),
         "busy": _rows([one.busy for one in pair.before], [one.busy for one in pair.after], weeks),
+        "taken_in": taken_in(found),
         "jobs": [_job(found, i, before[:, i], after[:, i]) for i in np.flatnonzero(past.scored).tolist()],
     }
+
+
+def taken_in(found: PastShop) -> dict[str, Any]:
+    """What of the past is in the replay beside clean minutes, what stands in for what is gone, and what is left out.
+
+    Minutes; visits, cancelled and eased are numbers of jobs.
+    """
+    out = {one.job for one in found.left_out}
+    played = [
+        (job, stood)
+        for i, (job, stood) in enumerate(zip(found.jobs, found.standing, strict=True))
+        if i not in out
+    ]
+    again = sum(more.again for more in found.more.values())
+    on_top = sum(more.hands_on + more.unattended for more in found.more.values())
+    return {
+        "visits": sum(bool(job.visits.all()) for job, _ in played),
+        "cancelled": sum(job.status == JobStatus.CANCELLED for job, _ in played),
+        "again": again,
+        "held": on_top - again,
+        "waits": sum(more.waits > 0 for more in found.more.values()),
+        "breaks": [
+            {"name": person.name, "starts": f"{starts:%H:%M}", "ends": f"{ends:%H:%M}"}
+            for person in found.spec.people
+            for starts, ends in person.breaks
+        ],
+        "stood_in": _counted(machine.name for _, stood in played for machine in stood.machines),
+        "eased": sum(bool(stood.eased) for _, stood in played),
+        "left_out": [
+            {"number": one.number, "title": found.jobs[one.job].title, "why": one.why}
+            for one in found.left_out
+        ],
+    }
+
+
+def _counted(names: Iterable[str]) -> list[dict[str, Any]]:
+    """Names in order, with how often each is there."""
+    return [{"name": name, "jobs": jobs} for name, jobs in sorted(Counter(names).items())]
 
 
 def _number(value: float) -> float | None:

@@ -21,8 +21,9 @@ from analytics.engine.shop_changes import ShopChange, from_json, to_json
 from analytics.engine.simulate import HorizonTooShort
 from analytics.engine.work import OpenWork
 from analytics.models import Replay, RunState
+from analytics.selectors.past_shop import PastShop
 from analytics.selectors.refusals import REFUSALS, refusal_said
-from analytics.selectors.replays import FEWEST, PastShop, jobs_in, past_shop
+from analytics.selectors.replays import FEWEST, jobs_in, past_shop
 from analytics.services.long_work import LongWorks
 from analytics.services.replay_results import Pair, result_of
 from shop.errors import BadInput
@@ -87,13 +88,18 @@ def _said(problem: Exception) -> str | None:
             "In the changed shop the work of these days is not done within two years. Leave it more people, machines "
             "or hours."
         )
-    return refusal_said(problem) if isinstance(problem, (*REFUSALS, BadInput)) else None
+    if isinstance(problem, BadInput):
+        return problem.message
+    return refusal_said(problem) if isinstance(problem, REFUSALS) else None
 
 
 def _carried_on(replay: Replay, seconds: float) -> bool:
     until = monotonic() + seconds
     found = past_shop(replay.shop, replay.starts_on, replay.ends_on, replay.asked_at)
     changes = from_json(replay.changes)
+    if not found.past().scored.any():
+        why = found.left_out[0].why if found.left_out else "They were taken away meanwhile."
+        raise BadInput(f"None of these jobs can be played again. {why}")
     works = found.work(), found.work(changes)
     digest = f"{works[0].book().digest} {works[1].book().digest}"
     if replay.result.get("digest") != digest:  # not begun, or the shop has changed since

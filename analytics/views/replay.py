@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
+from datetime import date, timedelta
 from functools import partial
 from typing import Any
 
@@ -13,7 +14,7 @@ from django.views.decorators.http import require_GET, require_http_methods, requ
 
 from analytics.engine.replay import LEVELS
 from analytics.engine.shop_changes import SwapProcess, from_json
-from analytics.forms import ReplayForm
+from analytics.forms import ReplayForm, changes_read, changes_signed
 from analytics.models import Replay, RunState
 from analytics.pictures.replay import replay_picture
 from analytics.selectors.replays import FEWEST, QUARTER, jobs_in, unsuited_to
@@ -64,24 +65,56 @@ def replays(request: ShopRequest) -> HttpResponse:
     today = request.shop.local(timezone.now()).date()
     if request.method == "GET":
         return _list(request, ReplayForm(shop=request.shop, today=today))
+    do, _, which = request.POST.get("do", "").partition(":")
+    if do in ("out", "back"):
+        return _list(request, _moved(request, today, which))
     form = ReplayForm(request.POST, shop=request.shop, today=today)
-    if form.is_valid():
-        days = form.cleaned_data["starts_on"], form.cleaned_data["ends_on"]
-        wanted = partial(replay_want, request.shop, days, form.changes(), user_of(request), timezone.now())
-        try:
-            return PAGES.begin(wanted)
-        except ShopError as problem:
-            refused(form, problem)
-    return _list(request, form, 422)
+    if not form.is_valid():
+        return _list(request, form, 422)
+    if do == "add":
+        return _added(request, form, today)
+    days = form.cleaned_data["starts_on"], form.cleaned_data["ends_on"]
+    wanted = partial(replay_want, request.shop, days, form.changes(), user_of(request), timezone.now())
+    try:
+        return PAGES.begin(wanted)
+    except ShopError as problem:
+        refused(form, problem)
+        return _list(request, form, 422)
+
+
+def _added(request: ShopRequest, form: ReplayForm, today: date) -> HttpResponse:
+    """The page with what was chosen put into the list."""
+    if not form.chosen():
+        form.add_error(None, "Nothing is chosen. Choose what is to be different, and then add it.")
+        return _list(request, form, 422)
+    data = form.cleaned_data
+    kept = {"starts_on": data["starts_on"], "ends_on": data["ends_on"]}
+    facts = {**kept, "listed": changes_signed(form.changes())}
+    return _list(request, ReplayForm(shop=request.shop, today=today, initial=facts))
+
+
+def _moved(request: ShopRequest, today: date, which: str) -> ReplayForm:
+    """The form with one change taken out of the list, by its place, or with the last one put back; the rest stays."""
+    listed, dropped = (changes_read(request.POST.get(name, "")) for name in ("listed", "dropped"))
+    if not which:
+        listed, dropped = listed + dropped, []
+    elif which.isdecimal() and int(which) < len(listed):
+        dropped = [listed.pop(int(which))]
+    facts = request.POST.dict() | {"listed": changes_signed(listed), "dropped": changes_signed(dropped)}
+    return ReplayForm(shop=request.shop, today=today, initial=facts)
 
 
 def _list(request: ShopRequest, form: ReplayForm, status: int = 200) -> HttpResponse:
     shop, names = request.shop, names_of(request.shop)
     rows = Replay.objects.of(shop).select_related("asked_by")
-    days = form.get_initial_for_field(form.fields["starts_on"], "starts_on"), form.initial["ends_on"]
-    jobs = jobs_in(shop, *days, timezone.now())
+    now = timezone.now()
+    today = shop.local(now).date()
+    jobs = jobs_in(shop, today - timedelta(days=QUARTER - 1), today, now)
+    listed, dropped = (changes_read(form[name].value() or "") for name in ("listed", "dropped"))
     context = {
         "form": form,
+        "listed": say_changes(listed, names),
+        "dropped": say_changes(dropped, names),
         "replays": [(row, _changes(row, names)) for row in rows],
         "under_way": REPLAYS.under_way(shop).first(),
         "jobs": jobs,
@@ -172,6 +205,7 @@ def _context(row: Replay) -> dict[str, Any]:
             if isinstance(c, SwapProcess)
         ],
         "swapped": row.result["swapped"],
+        "taken_in": row.result.get("taken_in"),
         "waited": [
             one for one in row.result["waited"] if max(one["before"] or 0, one["after"] or 0) >= LEAST
         ],

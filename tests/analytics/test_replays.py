@@ -359,6 +359,40 @@ def test_a_planner_asks_and_reads_the_answer(quay, planner, django_capture_on_co
     assert not Replay.objects.exists()
 
 
+def test_changes_are_gathered_taken_out_and_put_back(quay, planner, django_capture_on_commit_callbacks):
+    two_weeks(quay)
+    address, cutter = reverse("analytics:replay"), Machine.objects.of(quay).get(kind=MachineKind.CUTTER)
+    nothing = planner.post(address, form_of(planner, do="add"))
+    assert (nothing.status_code, "Nothing is chosen" in nothing.content.decode()) == (422, True)
+
+    def press(page, **answers):
+        form = page.context["form"]
+        sent = {name: form[name].value() or "" for name in form.fields}
+        return planner.post(address, {**sent, "starts_on": str(DAYS[0]), "ends_on": str(DAYS[1]), **answers})
+
+    another = f"another machine like {cutter.name}"
+    page = press(planner.get(address), do="add", add_machine=str(cutter.pk))
+    page = press(page, do="add", add_machine=str(cutter.pk))
+    page = press(page, do="add", add_person="0")
+    assert page.context["listed"] == [another, another, "another person, who can do everything"]
+    page = press(page, do="out:2", longer="60")
+    assert (len(page.context["listed"]), len(page.context["dropped"])) == (2, 1)
+    assert page.context["form"]["longer"].value() == "60"  # what was chosen meanwhile stays
+    page = press(page, do="back")
+    assert (len(page.context["listed"]), len(page.context["dropped"])) == (3, 0)
+    with django_capture_on_commit_callbacks():
+        assert press(page).status_code == 302
+    kept = from_json(Replay.objects.get().changes)
+    assert kept == (AddMachine(cutter.pk), AddMachine(cutter.pk), AddPerson(0), LongerDays(60))
+
+
+def test_a_list_that_is_not_from_here_is_none(quay, planner):
+    two_weeks(quay)
+    answer = planner.post(reverse("analytics:replay"), form_of(planner, listed='[{"what": "longer_days"}]'))
+    assert answer.status_code == 422
+    assert "Nothing is changed" in answer.content.decode()
+
+
 @pytest.mark.parametrize(
     ("answers", "said"),
     [
