@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections import defaultdict
+from collections.abc import Iterable
 from dataclasses import dataclass
 from datetime import datetime
 
@@ -21,13 +22,25 @@ class Clocked:
     machine: int | None
 
 
+COUNTED = (IntervalKind.HANDS_ON, IntervalKind.MACHINE, IntervalKind.HOLD)
+"""What a stage's minutes are made of."""
+
+
 def clocked(shop: Shop, now: datetime) -> dict[int, Clocked]:
     """What the clock has of every stage that is begun and not finished."""
-    rows = Interval.objects.of(shop).filter(
-        stage__state__in=(StageState.RUNNING, StageState.PAUSED, StageState.PUT_ASIDE),
-        kind__in=(IntervalKind.HANDS_ON, IntervalKind.MACHINE, IntervalKind.HOLD),
-        starts_at__lt=now,
+    return clocked_in(
+        Interval.objects.of(shop).filter(
+            stage__state__in=(StageState.RUNNING, StageState.PAUSED, StageState.PUT_ASIDE),
+            kind__in=COUNTED,
+            starts_at__lt=now,
+        ),
+        now,
     )
+
+
+def clocked_in(rows: Iterable[Interval], now: datetime) -> dict[int, Clocked]:
+    """What rows of COUNTED kinds, begun before `now`, amount to by then."""
+    rows = list(rows)
     redone = {row.stage_id for row in rows if row.again}
     spans: dict[int, list[Span]] = defaultdict(list)
     here: dict[int, list[Interval]] = defaultdict(list)

@@ -12,9 +12,15 @@ from django.test import Client
 from moment import assert_something_goes_on
 
 from analytics.models import ModelState, Promise, Sample, StageDay
-from analytics.services.promises import promise_again
+from analytics.selectors.following import following
+from analytics.selectors.ledger import ledger
+from analytics.selectors.ledger_quality import standing
+from analytics.services.learning import learn_shop
+from analytics.services.promises import promise_again, promise_standing
+from analytics.services.promising import promise_compute
 from fixtures.demo import scene
-from fixtures.demo.making import SEED, demo_make, demo_orders, demo_taps, span_of
+from fixtures.demo.making import FIRST_NUMBER, SEED, demo_make, demo_orders, demo_taps, span_of
+from fixtures.demo.orders import FINISHED_JOBS
 from fixtures.demo.tasks import ANSWER_MIN, CARRIER_MIN, STAGES_MOST
 from fixtures.demo.truth import ALONE, HANDS_ON
 from jobs.models import (
@@ -33,8 +39,15 @@ from shop.launch import DEMO_PASSWORD, DEMO_USERS
 from shop.models import Closure, Machine, Person, Role, Shop, User
 from shop.selectors import closed_days, days_between
 
+pytestmark = pytest.mark.django_db
+
 WAITS = {"approval": ANSWER_MIN, "media-delivery": CARRIER_MIN}
 WEDNESDAY = datetime(2026, 11, 25, 10, 40, tzinfo=UTC)
+IN_HAND = range(FIRST_NUMBER + FINISHED_JOBS, FIRST_NUMBER + FINISHED_JOBS + 5)
+"""The jobs whose date the planner chose."""
+
+WOUND_BACK = 45
+"""Which date of the year is worked out once more: with weeks behind it, and not so many that it takes long."""
 
 
 @contextmanager
@@ -74,7 +87,7 @@ def test_it_has_a_year_of_finished_work_and_open_work_of_every_kind(demo):
 def test_most_dates_were_kept_and_some_were_not(demo):
     jobs = Job.objects.of(demo).filter(status=JobStatus.FINISHED)
     kept = sum(job.finished_at <= job.due_at for job in jobs)
-    assert 0.75 < kept / len(jobs) < 0.95
+    assert 0.65 < kept / len(jobs) < 0.95
     assert all(job.due_at > job.created_at for job in jobs)
 
 
@@ -202,24 +215,81 @@ def test_a_second_call_says_so_and_changes_nothing(demo, capsys):
 
 
 def test_each_promise_can_be_computed_again(demo):
-    promises = list(Promise.objects.of(demo).filter(runs__gt=0).select_related("job"))
-    assert sorted(p.job.status for p in promises) == [JobStatus.PROMISED] * 7
-    for promise in promises:
-        assert promise.made_at == WEDNESDAY
+    promises = list(Promise.objects.of(demo).select_related("job").order_by("made_at", "pk"))
+    today = [one for one in promises if one.made_at == WEDNESDAY]
+    assert [one.job.status for one in today] == [JobStatus.PROMISED] * 7
+    for promise in today:
         assert promise.promised_at == promise.job.due_at > WEDNESDAY
-    assert promise_again(promises[0]) == promises[0].quantiles
+    for promise in (today[0], promises[0], promises[100]):
+        assert promise_again(promise) == promise.quantiles
 
 
-def test_every_date_is_on_record_and_those_that_the_program_did_not_reckon_have_no_forecast(demo):
-    standing = Promise.objects.of(demo).filter(replaced_by=None)
-    given = Job.objects.of(demo).filter(due_at__isnull=False)
-    assert sorted(standing.values_list("job", "promised_at")) == sorted(given.values_list("pk", "due_at"))
-    moved = Promise.objects.of(demo).filter(replaces__isnull=False).select_related("replaces")
-    assert {one.why_changed for one in moved} == {"customer", "shop"}
+def test_every_date_is_on_record_with_the_forecast_that_it_was_read_off(demo):
+    given = Promise.objects.of(demo).select_related("job", "replaces")
+    last = given.filter(replaced_by=None, withdrawn_at=None)
+    dated = Job.objects.of(demo).filter(due_at__isnull=False)
+    assert sorted(last.values_list("job", "promised_at")) == sorted(dated.values_list("pk", "due_at"))
+    chosen = {*dated.filter(number__in=IN_HAND).values_list("pk", flat=True)}
+    assert len(chosen) == len(IN_HAND)
+    for one in given:
+        read_off = datetime.fromisoformat(one.quantiles[f"{one.level:g}"])
+        if one.job_id not in chosen and one.why_changed != "customer":
+            assert timedelta(0) <= one.promised_at - read_off < timedelta(minutes=30)
+    assert {0.8, 0.95} == {one.confidence for one in given}
+    assert given.filter(withdrawn_at__isnull=False).count() == 1
+
+
+def test_some_dates_were_moved_by_the_customer_and_some_by_the_shop_and_keep_their_history(demo):
+    moved = list(Promise.objects.of(demo).filter(replaces__isnull=False).select_related("replaces"))
+    assert {"customer", "shop"} <= {one.why_changed for one in moved}
     for one in moved:
         assert one.job_id == one.replaces.job_id
-        assert one.replaces.made_at < one.made_at < one.replaces.promised_at <= one.promised_at
-    assert all(one.quantiles == {} for one in Promise.objects.of(demo).filter(runs=0))
+        assert one.replaces.made_at < one.made_at < one.replaces.promised_at
+        assert (one.promised_at < one.replaces.promised_at) == (one.why_changed == "sooner")
+
+
+def test_a_date_of_the_past_is_the_one_that_the_program_would_have_given_on_that_day(demo):
+    """The year is wound back to that moment: later taps, jobs and dates are gone, and the shop learns anew."""
+    promise = (
+        Promise.objects.of(demo).filter(replaces=None, withdrawn_at=None).order_by("made_at")[WOUND_BACK]
+    )
+    at = promise.made_at
+    with transaction.atomic():
+        wind_back(demo, at)
+        job = Job.objects.get(pk=promise.job_id)
+        assert job.status == JobStatus.ENQUIRY
+        demo.expects_arrivals = False  # on the simulated floor whoever comes first is served first
+        found = promise_compute(demo, job, now=at, confidence=promise.confidence, runs=promise.runs)
+        transaction.set_rollback(True)
+    demo.expects_arrivals = True
+    assert found.jobs_ahead > 1
+    assert found.promised_at == promise.promised_at
+    assert {f"{p:g}": when.isoformat() for p, when in found.quantiles.items()} == promise.quantiles
+
+
+def wind_back(shop, at):
+    """Leave of the shop's year only what had happened by then."""
+    Promise.objects.of(shop).filter(made_at__gte=at).delete()
+    ClockEvent.objects.of(shop).filter(at__gte=at).delete()
+    fold_shop(shop, announce=False)
+    learn_shop(shop)
+    Job.objects.of(shop).filter(created_at__gte=at).update(status=JobStatus.ENQUIRY, due_at=None)
+    for job in Job.objects.of(shop).filter(created_at__lt=at):
+        last = promise_standing(job)
+        job.due_at = last.promised_at if last else None
+        job.status = JobStatus.PROMISED if last else JobStatus.ENQUIRY
+        if not job.stages.filter(left_out=False).exclude(state=StageState.FINISHED).exists():
+            job.status = JobStatus.FINISHED
+        job.save()
+
+
+def test_the_ledger_says_where_in_their_forecasts_jobs_finished_and_what_to_read_dates_off_at(demo):
+    found = standing(demo, ledger(demo, WEDNESDAY), WEDNESDAY)
+    assert found.placed > 130
+    assert sum(part.count for part in found.parts) == found.placed
+    assert all(part.count > 10 for part in found.parts)
+    assert demo.confidence_follows
+    assert following(demo, demo.confidence, WEDNESDAY).enough
 
 
 def test_its_models_have_found_the_hidden_truth(demo):
@@ -275,4 +345,4 @@ def test_the_pages_have_something_to_show(demo):
         page = client.get(address)
         assert page.status_code == 200, address
         assert word in page.content.decode(), address
-    assert Machine.objects.of(demo).count() == 6
+    assert Machine.objects.of(demo).count() == 7
