@@ -19,7 +19,7 @@ from jobs.models import (
     RouteStage,
     StageKind,
 )
-from shop.models import MachineKind, Shop, Skill
+from shop.models import MachineKind, Process, ProcessKind, Shop, Skill
 
 LOCAL_RULES = "Local codes and licensed practice come first."
 
@@ -239,6 +239,13 @@ JOB_TYPES: tuple[tuple[str, tuple[str, ...], tuple[tuple[str, str, EdgeKind], ..
 )
 
 
+UNSUITED: tuple[tuple[str, tuple[ProcessKind, ...]], ...] = (
+    # Cured UV ink is stiff: stretched over curves and into recesses it cracks and lifts.
+    ("Vehicle graphics", (ProcessKind.UV,)),
+)
+"""Job types with the processes that do not suit them. A shop whose ink or work is another says so itself."""
+
+
 def stock_create(shop: Shop) -> None:
     """Make the stock rows of a new shop."""
     Driver.objects.bulk_create(
@@ -263,6 +270,9 @@ def stock_create(shop: Shop) -> None:
         for position, name in enumerate(names)
     )
     _job_types_create(shop, kinds)
+    for name, processes in UNSUITED:
+        job_type = JobType.objects.of(shop).get(name=name)
+        job_type.unsuited.set(Process.objects.of(shop).filter(kind__in=processes))
 
 
 def _stage_kinds_create(shop: Shop) -> dict[str, StageKind]:

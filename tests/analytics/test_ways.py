@@ -146,11 +146,14 @@ def test_a_graphic_wider_than_what_the_process_prints_on_is_told(shop):
 
 
 def test_what_does_not_suit_the_work_is_shown_and_said(shop):
-    job = enquiry(shop, "Solvent", "Vehicle graphics")
-    job.job_type.unsuited.set([Process.objects.of(shop).get(name="UV")])
-    uv = way(found(shop, job), "UV, bare")
+    """That UV ink cracks where it is stretched over a vehicle's curves is common practice, no source."""
+    uv = way(found(shop, enquiry(shop, "Solvent", "Vehicle graphics")), "UV, bare")
     assert uv.unsuited == "UV does not suit vehicle graphics."
     assert any("vehicle wraps" in caution for caution in uv.cautions)
+    wall = enquiry(shop, "Solvent", "Wall graphics")
+    assert way(found(shop, wall), "UV, bare").unsuited == ""
+    wall.job_type.unsuited.set([Process.objects.of(shop).get(name="UV")])
+    assert way(found(shop, wall), "UV, bare").unsuited == "UV does not suit wall graphics."
 
 
 def test_a_route_without_print_is_made_by_cutting_alone(shop):
