@@ -23,7 +23,7 @@ from jobs.models import ClockEvent, Interval, IntervalKind, Stage, StageState
 from jobs.selectors.jobs import stage_drivers
 from shop.models import Machine, Person, Shop
 from shop.selectors import opening_hours
-from shop.words import say_clock, say_day
+from shop.words import say_clock, say_instant
 
 ASKED_FOR = timedelta(days=31)
 """What is older is not asked about any more: nobody remembers. It stays out of the model."""
@@ -104,11 +104,7 @@ class _Known:
     def clock(self, at: datetime) -> str:
         """'17:00', with the day where it is not today."""
         local, today = self.shop.local(at), self.shop.local(self.now).date()
-        return (
-            say_clock(local)
-            if local.date() == today
-            else f"{say_day(local.date(), today)}, {say_clock(local)}"
-        )
+        return say_clock(local) if local.date() == today else say_instant(local, today)
 
 
 def doubts(shop: Shop, now: datetime, person: Person | None = None) -> list[Doubt]:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, field
-from datetime import datetime
+from datetime import date, datetime
 from typing import Any
 
 import numpy as np
@@ -97,19 +97,19 @@ def _helpful(shop: Shop, futures: Futures, index: int, due: float, confidence: f
             then = look(change.book, futures.minutes[:TRIED]).finish
             chance = float(np.mean(then[:, index] <= due))
             if chance >= now + WORTH:
-                words = _words(change, names)
+                words = _words(change, names, shop.local(futures.work.origin).date())
                 harm = _harm(futures, index, then, change)
                 yield Saver(change.key, words, chance, chance >= confidence, harm)
     except REFUSALS:
         return  # what cannot be done would not save it
 
 
-def _words(change: Change, names: Mapping[int, str]) -> str:
+def _words(change: Change, names: Mapping[int, str], today: date) -> str:
     """What is to be done, in words."""
     facts: Mapping[str, Any] = change.facts
     stage = names.get(facts.get("stage", 0), "its next stage").lower()
     if change.key == "open_day":
-        return f"Open on {say_day(facts['day'])}"
+        return f"Open on {say_day(facts['day'], today)}"
     if change.key == "longer_days":
         days = facts["days"]
         return f"Work an hour longer on {'the next open day' if days == 1 else f'each of the next {days} open days'}"

@@ -32,7 +32,7 @@ from jobs.views.common import csv_answer, key_typed
 from jobs.views.pages import page
 from shop.models import Role, Shop
 from shop.permissions import ShopRequest, for_role
-from shop.words import say_day
+from shop.templatetags.shop_time import shop_day
 
 PER_PAGE = 25
 MOST_STROKES = 150
@@ -145,7 +145,7 @@ def _dated(shop: Shop, entries: Sequence[Entry]) -> list[Dated]:
             one.promise.promised_at,
             one.off or 0.0,
             bool(one.judged.first),
-            f"Job {one.job.number}, {say_day(shop.local(one.promise.promised_at).date())}: {words.say_outcome(one)}",
+            f"Job {one.job.number}, {shop_day(one.promise.promised_at, shop)}: {words.say_outcome(one)}",
         )
         for one in sorted(passed, key=lambda one: one.promise.promised_at)[-MOST_STROKES:]
     ]
