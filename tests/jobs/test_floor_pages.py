@@ -24,7 +24,6 @@ from jobs.models import (
     StageState,
 )
 from jobs.selectors.floor import UNDO
-from jobs.services.clock import refold
 from jobs.services.jobs import job_create
 from shop.models import (
     Finish,
@@ -263,10 +262,12 @@ def test_each_press_of_a_page_has_an_id_of_its_own(maker, job):
     assert set(ids.values()) == {1}
 
 
-def test_the_last_press_is_taken_back_within_ten_seconds(maker, job):
-    artwork = stage_of(job, "artwork")
+def test_the_last_press_is_taken_back_within_ten_seconds(maker, job, time_machine):
+    artwork, pressed = stage_of(job, "artwork"), timezone.now()
+    time_machine.move_to(pressed, tick=False)
     page = press(maker, job, "Start", artwork)
     assert "Artwork started" in page
+    time_machine.move_to(pressed + UNDO - timedelta(seconds=1), tick=False)
     page = press(maker, job, "Undo", artwork)
     assert states(job, "artwork") == [StageState.WAITING]
     assert Interval.objects.count() == 0
@@ -274,15 +275,11 @@ def test_the_last_press_is_taken_back_within_ten_seconds(maker, job):
     assert Job.objects.get(pk=job.pk).status == JobStatus.ENQUIRY
 
 
-def test_after_ten_seconds_nothing_is_offered_to_be_taken_back(maker, job, shop):
-    artwork = stage_of(job, "artwork")
-    past = timezone.now() - UNDO - timedelta(seconds=1)
-    user = User.objects.get(username="maker-quay")
-    ClockEvent.objects.create(
-        id="6f1c2a34-0f5e-4b67-9a0b-1d2e3f405162", shop=shop, kind="start", stage=artwork, at=past,
-        device_at=past, received_at=past, recorded_by=user,
-    )  # fmt: skip
-    refold(shop, [artwork.pk])
+def test_after_ten_seconds_nothing_is_offered_to_be_taken_back(maker, job, time_machine):
+    artwork, pressed = stage_of(job, "artwork"), timezone.now()
+    time_machine.move_to(pressed, tick=False)
+    press(maker, job, "Start", artwork)
+    time_machine.move_to(pressed + UNDO, tick=False)
     assert "Undo" not in Presses(page_of(maker, job, artwork)).words
 
 

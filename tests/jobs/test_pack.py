@@ -2,7 +2,7 @@
 
 import gzip
 import json
-from datetime import timedelta
+from datetime import UTC, datetime, timedelta
 from typing import Any
 from uuid import uuid4
 
@@ -11,7 +11,7 @@ from django.db import connection
 from django.test import Client
 from django.test.utils import CaptureQueriesContext
 from django.urls import reverse
-from django.utils import timezone
+from time_machine import TimeMachineFixture
 
 from jobs.models import Cause, Element, Job, JobStatus, JobType, Lap, Stage
 from jobs.selectors.floor import stopwatch
@@ -35,7 +35,13 @@ from shop.services import shop_create
 
 pytestmark = pytest.mark.django_db
 
-NOW = timezone.now().replace(microsecond=0)
+NOW = datetime(2026, 11, 25, 14, tzinfo=UTC)
+
+
+@pytest.fixture(autouse=True)
+def its_now(time_machine: TimeMachineFixture) -> None:
+    """The pages take NOW for the present."""
+    time_machine.move_to(NOW, tick=False)
 
 
 @pytest.fixture
