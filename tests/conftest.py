@@ -94,8 +94,8 @@ def pytest_collection_finish() -> None:
 
 
 @pytest.fixture(scope="session")
-def django_db_keepdb() -> bool:
-    """Whether the database of an earlier run is there already."""
+def django_db_keepdb(django_db_modify_db_settings: None) -> bool:
+    """Whether a database with every migration lies where this process has its own, whose name is settled before."""
     on_sqlite = settings.DATABASES["default"]["ENGINE"].endswith("sqlite3")
     return on_sqlite and lay_out(Path(settings.DATABASES["default"]["TEST"]["NAME"]))
 
