@@ -1,4 +1,4 @@
-"""A replay in a browser: nothing chosen is told, a Saturday is asked for, watched and read, and removed."""
+"""A replay in a browser: nothing chosen is told, two changes are listed, played, watched and read, and removed."""
 
 from __future__ import annotations
 
@@ -38,6 +38,14 @@ def test_a_planner_plays_the_quarter_again(page_at: Pages, log_in: Pages, looks_
     page.get_by_label("Open on a day").select_option(label="Saturday")
     page.get_by_label("Opens").fill("09:00")
     page.get_by_label("Closes").fill("17:00")
+    page.get_by_role("button", name="Add to the list").click()
+    page.get_by_role("button", name="Take out: open on Saturday").click()
+    page.get_by_text("The list is empty.").wait_for()
+    page.get_by_role("button", name="Put it back").click()
+    page.get_by_label("Another person").select_option(label="Somebody who can do everything")
+    page.get_by_role("button", name="Add to the list").click()
+    expect(page.get_by_role("group", name="Changed together").get_by_role("listitem")).to_have_count(2)
+    looks_right(page)
     page.get_by_role("button", name="Play it again").click()
     page.get_by_role("heading", name="How far to trust it").wait_for()
     expect(page.locator("main")).to_contain_text("12 jobs")
