@@ -10,6 +10,7 @@ from typing import Any
 import pytest
 from django.test import Client
 from quay import make_quay
+from time_machine import TimeMachineFixture
 
 from analytics.models import Promise
 from analytics.selectors.following import finish_places
@@ -24,6 +25,12 @@ pytestmark = pytest.mark.django_db
 URL = "/promises/"
 MONDAY = datetime(2026, 11, 2, 9, 0, tzinfo=UTC)
 HOUR = timedelta(hours=1)
+
+
+@pytest.fixture(autouse=True)
+def its_now(time_machine: TimeMachineFixture) -> None:
+    """The pages are read three weeks later, whenever the test runs."""
+    time_machine.move_to(MONDAY + timedelta(days=24), tick=False)
 
 
 @pytest.fixture

@@ -8,6 +8,7 @@ from django.contrib.auth.base_user import AbstractBaseUser
 from django.test import Client
 from django.urls import reverse
 from django.utils import timezone
+from time_machine import TimeMachineFixture
 
 from analytics import board
 from analytics.engine.ending import end_of, left_of
@@ -21,6 +22,12 @@ from tests.analytics.floor import QuayFloor, at
 from tests.analytics.quay import enquiry, make_quay
 
 pytestmark = pytest.mark.django_db
+
+
+@pytest.fixture(autouse=True)
+def its_now(time_machine: TimeMachineFixture) -> None:
+    """A minute begins in open hours: the board is made anew each minute, and says when the shop opens and closes."""
+    time_machine.move_to(at(10))
 
 
 @pytest.fixture
