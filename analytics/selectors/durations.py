@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections import defaultdict
+from collections.abc import Mapping
 from dataclasses import dataclass
 from datetime import date, datetime, time, timedelta
 from urllib.parse import urlencode
@@ -35,12 +36,13 @@ class Period:
 
 @dataclass(frozen=True)
 class KindSpreads:
-    """A stage kind's durations by job type, and all together."""
+    """A stage kind's durations by job type, and all together. whole: of all its job types."""
 
     kind: StageKind
     n: int
     minutes: float
     groups: list[Spread]
+    whole: Spread
 
 
 def kind_spreads(shop: Shop, period: Period) -> list[KindSpreads]:
@@ -54,13 +56,18 @@ def kind_spreads(shop: Shop, period: Period) -> list[KindSpreads]:
         mine = {job_type: days for (one, job_type), days in cells.items() if one == kind.pk}
         if not mine:
             continue
-        groups = [_spread(kind, job_type, types[job_type], days, period) for job_type, days in mine.items()]
+        groups = [
+            _spread(types[job_type], days, {"kind": kind.pk, "type": job_type, **period.query})
+            for job_type, days in mine.items()
+        ]
+        every = [day for days in mine.values() for day in days]
         found.append(
             KindSpreads(
                 kind,
                 sum(group.n for group in groups),
-                sum(day.minutes for days in mine.values() for day in days),
+                sum(day.minutes for day in every),
                 sorted(groups, key=lambda group: (-group.n, group.name)),
+                _spread(kind.name, every, {}),
             )
         )
     return found
@@ -74,19 +81,12 @@ def _in_period(cells: QuerySet[StageDay], period: Period) -> QuerySet[StageDay]:
     return cells
 
 
-def _spread(kind: StageKind, job_type: int, name: str, days: list[StageDay], period: Period) -> Spread:
+def _spread(name: str, days: list[StageDay], query: Mapping[str, object]) -> Spread:
+    """The quantiles of these days together. query: of the page that lists what they are made of."""
     bins = digest.merge(digest.from_stored(day.bins) for day in days)
     at = {p: digest.quantile(bins, p) for p in (0.1, 0.5, 0.8, 0.9)}
-    query = urlencode({"kind": kind.pk, "type": job_type, **period.query})
-    return Spread(
-        name,
-        sum(bins.values()),
-        at[0.1],
-        at[0.5],
-        at[0.8],
-        at[0.9],
-        f"{reverse('analytics:dashboard-jobs')}?{query}",
-    )
+    url = f"{reverse('analytics:dashboard-jobs')}?{urlencode(query)}"
+    return Spread(name, sum(bins.values()), at[0.1], at[0.5], at[0.8], at[0.9], url)
 
 
 def period_samples(shop: Shop, period: Period, kind: int | None, job_type: int | None) -> QuerySet[Sample]:

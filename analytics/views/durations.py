@@ -14,6 +14,7 @@ from django.views.decorators.http import require_GET
 
 from analytics.charts import spread_figure
 from analytics.engine.trade import TYPICAL
+from analytics.pictures.durations import scale_of
 from analytics.selectors.durations import KindSpreads, Period, default_rows, kind_spreads, period_samples
 from analytics.selectors.models import learned
 from analytics.selectors.samples import unused_counts
@@ -35,11 +36,15 @@ def dashboard(request: ShopRequest) -> HttpResponse:
     days, period = period_asked(request, today)
     found = kind_spreads(request.shop, period)
     chosen = _chosen(found, request.GET.get("kind"))
+    scale = scale_of((one.whole.p10, one.whole.p90) for one in found)
+    strips = [scale.strip(one.whole.p10, one.whole.p50, one.whole.p80, one.whole.p90) for one in found]
     context = {
         "periods": PERIODS,
         "days": days,
         "period": period,
         "found": found,
+        "rows": list(zip(found, strips, strict=True)),
+        "ticks": scale.ticks,
         "chosen": chosen,
         "figure": spread_figure(chosen.groups, waits=chosen.kind.is_hold) if chosen else None,
         "unused": unused_counts(request.shop),
