@@ -3,6 +3,7 @@
 from django.urls import path
 
 from analytics.api.forecast import JobForecastView
+from analytics.api.promise import JobPromiseView
 from analytics.api.ways import JobWaysView
 from analytics.views import (
     addresses,
@@ -88,6 +89,7 @@ urlpatterns = [
     path("c/<str:token>/", addresses.customer_page, name="customer-page"),
     path("cal/<str:token>.ics", addresses.calendar, name="calendar"),
     path("api/v1/jobs/<int:number>/forecast", JobForecastView.as_view(), name="api-job-forecast"),
+    path("api/v1/jobs/<int:number>/promise", JobPromiseView.as_view(), name="api-job-promise"),
     path("api/v1/jobs/<int:number>/ways", JobWaysView.as_view(), name="api-job-ways"),
     path("jobs/<int:number>/time/", time.job_time_page, name="job-time"),
     path("jobs/<int:number>/time.csv", time.job_time_csv, name="job-time-csv"),

@@ -101,7 +101,8 @@ class RunningTotal:
 
     def add(self, blocks: int) -> None:
         """Run so many blocks more, or those that are left."""
-        first, last = len(self.blocks), min(len(self.blocks) + blocks, -(-self.most // BLOCK))
+        first = len(self.blocks)
+        last = min(first + max(blocks, 0), -(-self.most // BLOCK))
         found: dict[int, _Block] = {}
 
         def one(part: int) -> None:

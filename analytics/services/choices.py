@@ -3,21 +3,23 @@
 from __future__ import annotations
 
 import copy
-import os
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 from datetime import datetime
+from functools import cached_property
 from typing import Any
 
 from django.db.models import Prefetch, QuerySet
 
-from analytics.engine.book import Book, instant_of
+from analytics.engine.book import Book, Futures, instant_of
+from analytics.engine.hours import Calendar
 from analytics.engine.placing import placed
 from analytics.engine.plan import StageSpec
-from analytics.engine.variants import Common, Floats, at_level
+from analytics.engine.variants import Common, Floats, at_level, first_of_all
 from analytics.engine.work import OpenWork
 from analytics.services.following import level_for
 from analytics.services.promising import Asked, ask, rounded_up, sayable
+from analytics.services.running_totals import BUDGET, THREADS, Wish, for_seconds, futures_kept
 from jobs.models import Item, Job, JobStatus, Stage, StageState
 from jobs.services.stages import needed_rules, stage_as
 from jobs.stock import FILM_KEYS
@@ -26,7 +28,6 @@ from shop.models import Finish, InkBuild, Process, Shop
 RUNS, FEWEST = 1500, 500
 STEPS = 1_000_000
 """Futures times stages for one changed copy: a tenth of a second or so, and there are a dozen."""
-THREADS = min(2, os.cpu_count() or 1)
 
 _GLOSSED = {
     InkBuild.COLOUR.value: InkBuild.COLOUR_GLOSS.value,
@@ -40,7 +41,8 @@ class Options:
     """A job with all the open work, and the futures that its choices share.
 
     turn: minutes since the origin, the place in the queue that it has, if it is promised; None: it takes the one that
-    its own date gives it, by every way anew.
+    its own date gives it, by every way anew. total: the futures that the page of its date shows, which are more than
+    the choices share. wish: how exact a date is to be.
     """
 
     job: Job
@@ -48,6 +50,8 @@ class Options:
     common: Common
     confidence: float
     turn: float | None
+    total: Futures
+    wish: Wish
 
     @property
     def book(self) -> Book:
@@ -86,13 +90,41 @@ class Options:
         """The instant of minutes since the origin, UTC."""
         return instant_of(self.book, minutes)
 
+    @cached_property
+    def present(self) -> Floats:
+        """The job's finishes as it stands, shape (runs,). Raises BadInput."""
+        return self.finish(self.book)
+
+    @cached_property
+    def first(self) -> tuple[Book, Futures]:
+        """The open work with the job put first of all, and its futures, as a rush is promised of. Raises BadInput."""
+        book = first_of_all(self.book)
+        with sayable():
+            return book, futures_kept(book, seed=self.job.number, level=self.level, wish=self.wish)
+
+    @property
+    def promised_at(self) -> datetime:
+        """The date that is promised of the job as it stands: that of the page of its date."""
+        return rounded_up(self.at(self.total.quantile(self.level)))
+
+    @property
+    def promised_first(self) -> datetime:
+        """The date that is promised of the job put first of all."""
+        return rounded_up(self.at(self.first[1].quantile(self.level)))
+
     def reached(self, finish: Floats) -> float:
         """Minutes by which the shop's confidence has it that it is finished. finish: shape (runs,)."""
         return at_level(finish, self.level)
 
     def promised(self, finish: Floats) -> datetime:
-        """The date that would be promised of these finishes."""
-        return rounded_up(self.at(self.reached(finish)))
+        """The date that would be promised of these finishes, on the shared futures. Raises BadInput.
+
+        It is moved by the working minutes by which `total` has the present date elsewhere than the shared futures
+        have it, so that what changes nothing has the present date.
+        """
+        here, there = self.reached(self.present), self.total.quantile(self.level)
+        at = self.reached(finish)
+        return rounded_up(self.at(moved(at, here, there, self.book.plan.shop.calendars[0])))
 
 
 def jobs_to_ask(shop: Shop) -> QuerySet[Job]:
@@ -117,7 +149,22 @@ def options_of(shop: Shop, job: Job, *, now: datetime, confidence: float | None 
         turn = work.jobs[work.target].turn
         runs = max(FEWEST, min(RUNS, STEPS // max(1, len(book.plan.operations))))
         common = Common.of(book, runs=runs, seed=job.number, threads=THREADS)
-    return Options(job, asked, common, confidence, turn)
+        wish = Wish(go_on=for_seconds(BUDGET))
+        total = futures_kept(book, seed=job.number, level=asked.level, wish=wish)
+    return Options(job, asked, common, confidence, turn, total, Wish(go_on=for_seconds(2 * BUDGET)))
+
+
+def moved(at: float, here: float, there: float, hours: Calendar) -> float:
+    """An instant moved by the working minutes from `here` to `there`, minutes since the origin.
+
+    One outside the opening hours, as the end of a hold, is moved by the minutes between them.
+    """
+    if at == here or here == there:
+        return there if at == here else at
+    if not hours.is_open(at):
+        return at + there - here
+    work = float(hours.work(at) + hours.work(there) - hours.work(here))
+    return float(hours.finish(hours.open[0], max(work, 0.0)))
 
 
 def _placed(asked: Asked, work: OpenWork, turn: float | None, seed: int) -> Book:

@@ -9,8 +9,9 @@ from analytics.engine.book import Book
 from analytics.engine.cutoffs import GRID, cut_off
 from analytics.engine.hours import to_instant, to_minutes
 from analytics.engine.variants import Common
-from analytics.services.choices import THREADS, Options
+from analytics.services.choices import Options
 from analytics.services.promising import rounded_up, sayable
+from analytics.services.running_totals import THREADS
 from jobs.models import JobStatus
 from shop.words import say_clock, say_day, say_instant
 

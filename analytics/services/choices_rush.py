@@ -10,11 +10,12 @@ from django.db import transaction
 from django.utils import timezone
 from django.utils.dateparse import parse_datetime
 
-from analytics.engine.variants import Floats, at_level, first_of_all
+from analytics.engine.variants import Floats, at_level
 from analytics.models import Promise, WhyChanged
-from analytics.services.choices import Options, options_of
+from analytics.services.choices import Options
 from analytics.services.promises import promise_accept
 from analytics.services.promising import promise_compute, sayable
+from analytics.services.running_totals import FINEST
 from jobs.models import Job
 from shop.errors import ShopError
 from shop.models import Shop, User
@@ -47,7 +48,8 @@ class Touched:
 class Rush:
     """The date if the job is put first, the one if it is not, and the jobs that it touches, the worst first.
 
-    broken_before, broken_after: promises that are expected to be broken. digest: of what it was worked out from.
+    broken_before, broken_after: promises that are expected to be broken. digest: of what it was worked out from;
+    runs: how many futures its date rests on.
     """
 
     options: Options
@@ -58,6 +60,7 @@ class Rush:
     broken_before: float
     broken_after: float
     digest: str
+    runs: int
 
     @property
     def made_at(self) -> str:
@@ -78,7 +81,7 @@ class Rush:
 def rush_of(options: Options) -> Rush:
     """What putting the job first would do: to the others against it in its place, or without it if it has none."""
     book = options.book
-    first = first_of_all(book)
+    first, futures = options.first
     with sayable():
         present, after = options.common.look(book).finish, options.common.look(first).finish
         has_place = options.turn is not None
@@ -86,8 +89,8 @@ def rush_of(options: Options) -> Rush:
     touched = _touched(options, before, after)
     return Rush(
         options=options,
-        promised_at=options.promised(after[:, book.target]),
-        otherwise=options.promised(present[:, book.target]),
+        promised_at=options.promised_first,
+        otherwise=options.promised_at,
         touched=tuple(
             sorted((one for one in touched if _is_touched(one)), key=lambda one: one.after - one.before)
         ),
@@ -95,21 +98,25 @@ def rush_of(options: Options) -> Rush:
         broken_before=sum(1 - one.before for one in touched),
         broken_after=sum(1 - one.after for one in touched),
         digest=first.digest,
+        runs=futures.runs,
     )
 
 
-def rush_take(shop: Shop, job: Job, *, made_at: str, digest: str, user: User | None) -> Promise:
+def rush_take(shop: Shop, job: Job, *, made_at: str, digest: str, runs: str, user: User | None) -> Promise:
     """Promise the date and put the job first, if the work still stands as it did when the date was shown.
 
-    made_at: ISO 8601. Raises ShopError where it was shown too long ago, or the work has moved since.
+    made_at: ISO 8601. runs: how many futures it was shown from. Raises ShopError where it was shown too long ago, or
+    the work has moved since.
     """
     at, now = parse_datetime(made_at), timezone.now()
-    if at is None or timezone.is_naive(at) or not now - STALE <= at <= now:
+    many = int(runs) if runs.isdecimal() and len(runs) < 6 else 0
+    if at is None or timezone.is_naive(at) or not now - STALE <= at <= now or not 0 < many <= FINEST:
         raise ShopError("That date was worked out too long ago. Here it is anew.")
-    options = options_of(shop, job, now=at)
-    if first_of_all(options.book).digest != digest:
+    outlook = promise_compute(
+        shop, job, now=at, put_first=True, runs=many, kept=True
+    )  # the date that was shown
+    if outlook.book.digest != digest:
         raise ShopError("The work has moved since that date was worked out. Here it is anew.")
-    outlook = promise_compute(shop, job, now=at, put_first=True, runs=options.runs)  # the date that was shown
     with transaction.atomic():
         return promise_accept(outlook, user=user, why_changed=WhyChanged.SOONER, put_first=True)
 

@@ -12,7 +12,7 @@ from analytics.engine.book import Book
 from analytics.engine.levers import Lever, shop_levers
 from analytics.engine.network import EdgeKind
 from analytics.engine.plan import StageSpec
-from analytics.engine.variants import Floats, first_of_all
+from analytics.engine.variants import Floats
 from analytics.engine.work import OpenWork
 from analytics.services.choices import Options, changed, film_begun, with_facts
 from analytics.services.choices_ways import impossible, inked
@@ -80,21 +80,20 @@ class Soonest:
 
 def soonest_of(options: Options) -> Soonest:
     """The date if the job is put first of all, not interrupting what runs."""
-    first = first_of_all(options.book)
-    present, sooner = options.finish(options.book), options.finish(first)
+    first, sooner = options.first
     with sayable():
         steps = tuple(_steps(options, first))
     return Soonest(
-        options.promised(present),
-        options.promised(sooner),
-        options.reached(present) - options.reached(sooner),
+        options.promised_at,
+        options.promised_first,
+        options.total.quantile(options.level) - sooner.quantile(options.level),
         steps,
     )
 
 
 def gains_of(options: Options) -> tuple[Gain, ...]:
     """Each move that brings the date forward, the best first, and before them the best two together."""
-    present = options.finish(options.book)
+    present = options.present
     with sayable():
         gains = [_gain(options, present, (move,)) for move in moves_of(options, options.reached(present))]
     worth = sorted((g for g in gains if g is not None and g.minutes >= WORTH_MIN), key=lambda g: -g.minutes)
@@ -111,7 +110,7 @@ def moves_of(options: Options, until: float) -> Iterator[Move]:
         if (same := _the_same(lever)) in seen:
             continue
         seen.add(same)
-        words, caution = _said(lever, kinds)
+        words, caution = _said(lever, kinds, options.job.shop.local(options.book.origin).date())
         yield Move(words, lever.key, caution, work=lever.change)
 
 
@@ -274,13 +273,13 @@ def _the_same(lever: Lever) -> tuple[object, ...]:
     return lever.key, *facts.values()
 
 
-def _said(lever: Lever, kinds: dict[int, Stage]) -> tuple[str, str]:
+def _said(lever: Lever, kinds: dict[int, Stage], today: date) -> tuple[str, str]:
     """A lever in words, and what to take care of."""
     facts = lever.facts
     if lever.key == "open_day":
         day = facts["day"]
         assert isinstance(day, date)  # noqa: S101 - it was made so
-        return f"Open on {say_day(day)} too", ""
+        return f"Open on {say_day(day, today)} too", ""
     if lever.key == "longer_days":
         days = facts["days"]
         return f"Work an hour longer on the next {days} open days" if days != 1 else "Work an hour longer", ""

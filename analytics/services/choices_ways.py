@@ -113,7 +113,7 @@ class Ways:
 def ways_of(options: Options) -> Ways:
     """Every way in which the job could be made, on the same futures."""
     job = options.job
-    present, has_ink = options.finish(options.book), inked(job)
+    present, has_ink = options.present, inked(job)
     done = {_made_the_same(job, None): (present, options.book)}
     ways, cannot = [], []
     for recipe in recipes(job):

@@ -10,7 +10,8 @@ from django.utils import timezone
 
 from analytics.engine.book import from_bytes, instant_of, run, to_bytes
 from analytics.models import Promise, WhyChanged
-from analytics.services.promising import THREADS, Outlook
+from analytics.services.promising import Outlook
+from analytics.services.running_totals import THREADS
 from jobs.models import Job, JobStatus
 from jobs.services.stages import job_locked
 from shop.errors import BadInput, ShopError

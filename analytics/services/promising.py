@@ -2,8 +2,7 @@
 
 from __future__ import annotations
 
-import os
-from collections.abc import Callable, Iterator
+from collections.abc import Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass, replace
 from datetime import UTC, datetime, timedelta
@@ -14,6 +13,7 @@ from django.utils import timezone
 from analytics.engine.book import Book, Futures, instant_of, run, run_until
 from analytics.engine.hours import NeverOpen
 from analytics.engine.placing import placed
+from analytics.engine.sampling import BLOCK
 from analytics.engine.simulate import HorizonTooShort
 from analytics.engine.variants import first_of_all
 from analytics.engine.work import LeftOut
@@ -25,15 +25,11 @@ from analytics.selectors.refusals import REFUSALS, refusal_said
 from analytics.selectors.stage_outlooks import StageOutlook, stage_outlooks
 from analytics.services.following import level_for, levels_for
 from analytics.services.quoting import Materials, materials_of
+from analytics.services.running_totals import THREADS, Wish, first_futures, futures_kept
 from jobs.models import Job
 from shop.errors import BadInput
 from shop.models import Shop
 
-MOST = 6000
-"""Futures at the most."""
-WITHIN = 15.0
-"""Working minutes to which a date is known if the time allows: half the width of its 95 % interval."""
-THREADS = min(2, os.cpu_count() or 1)
 LEVELS = (0.5, 0.8, 0.95)
 STEP = timedelta(minutes=30)
 """A promised instant is rounded up to this, as one says it to a customer."""
@@ -108,14 +104,14 @@ def promise_compute(
     confidence: float | None = None,
     put_first: bool = False,
     runs: int | None = None,
-    most: int = MOST,
-    go_on: Callable[[], bool] = lambda: True,
+    wish: Wish = Wish(),  # noqa: B008 - it cannot be changed
+    kept: bool = False,
 ) -> Outlook:
     """The finish of an enquiry as a distribution, through all that is promised and begun before it.
 
-    now: aware. put_first: with its turn before all that waits. runs: so many futures; None: as many as it takes until
-    the date is known to WITHIN working minutes, but no more than `most`, and no longer than `go_on` says. The same
-    runs give the same answer.
+    now: aware. put_first: with its turn before all that waits. runs: so many futures; None: as many as `wish` has it.
+    kept: go on from the futures that this process has, which may be more than were wished for, and keep these. The
+    same runs give the same answer.
     Raises BadInput where the shop cannot make the job as described, with what to do.
     """
     confidence = shop.confidence if confidence is None else confidence
@@ -126,19 +122,26 @@ def promise_compute(
     with sayable():
         asked = ask(shop, job, now, level_for(shop, confidence, now))
         book = first_of_all(asked.book) if put_first else asked.book
-        if runs is not None:
-            futures = run(book, runs=runs, seed=job.number, threads=THREADS, level=asked.level)
-        else:
-            futures = run_until(
-                book,
-                seed=job.number,
-                within=WITHIN,
-                most=most,
-                level=asked.level,
-                threads=THREADS,
-                go_on=go_on,
-            )
+        futures = _futures(book, job.number, asked.level, runs, wish, kept)
     return _outlook(shop, asked, book, futures, confidence)
+
+
+def _futures(book: Book, seed: int, level: float, runs: int | None, wish: Wish, kept: bool) -> Futures:
+    if kept and (runs is None or runs % BLOCK == 0):
+        if runs is None:
+            return futures_kept(book, seed=seed, level=level, wish=wish)
+        return first_futures(book, seed=seed, level=level, runs=runs)
+    if runs is not None:
+        return run(book, runs=runs, seed=seed, threads=THREADS, level=level)
+    return run_until(
+        book,
+        seed=seed,
+        within=wish.within,
+        most=wish.most,
+        level=level,
+        threads=THREADS,
+        go_on=wish.go_on,
+    )
 
 
 @dataclass(frozen=True, eq=False)

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from datetime import datetime
 from math import isfinite
@@ -10,7 +10,10 @@ from typing import Any, TypeVar, cast
 
 from django.db import transaction
 
+from analytics.services.choices import jobs_to_ask, options_of
+from analytics.services.choices_ways import Ways, ways_of
 from analytics.services.promising import Outlook, promise_compute
+from analytics.services.running_totals import Wish
 from analytics.words.promise import say_later
 from jobs.drivers import ItemSize
 from jobs.models import Job, JobType
@@ -20,6 +23,7 @@ from shop.errors import BadInput
 from shop.models import Finish, InkBuild, Media, Process, Shop, ShopOwned
 
 Row = TypeVar("Row", bound=ShopOwned)
+Seen = TypeVar("Seen")
 
 KNOWN = frozenset(
     {
@@ -40,7 +44,7 @@ KNOWN = frozenset(
 )
 ITEM_KEYS = frozenset({"width_mm", "height_mm", "count", "name", "cut_m", "letter_mm", "ink_build"})
 
-__all__ = ["Quote", "outlook_json", "quote_outlook", "quote_read"]
+__all__ = ["Quote", "outlook_json", "quote_outlook", "quote_read", "quote_ways"]
 
 
 @dataclass(frozen=True)
@@ -87,14 +91,28 @@ def quote_read(shop: Shop, asked: object) -> Quote:
     return Quote(facts, _confidence(asked.get("confidence")))
 
 
-def quote_outlook(shop: Shop, quote: Quote, *, now: datetime) -> Outlook:
+def quote_outlook(shop: Shop, quote: Quote, *, now: datetime, wish: Wish = Wish()) -> Outlook:  # noqa: B008
     """The outlook of a quote. Its job is made only to be looked at: nothing of it stays."""
-    found: list[Outlook] = []
+
+    def look(job: Job) -> Outlook:
+        return promise_compute(shop, job, now=now, confidence=quote.confidence, wish=wish)
+
+    return _looked_at(shop, quote, look)
+
+
+def quote_ways(shop: Shop, quote: Quote, *, now: datetime) -> Ways:
+    """The ways in which a quote could be made. Its job is made only to be looked at: nothing of it stays."""
+    return _looked_at(
+        shop, quote, lambda job: ways_of(options_of(shop, job, now=now, confidence=quote.confidence))
+    )
+
+
+def _looked_at(shop: Shop, quote: Quote, look: Callable[[Job], Seen]) -> Seen:
+    found: list[Seen] = []
     try:
         with transaction.atomic():
             job = job_create(shop=shop, **quote.facts)
-            job = Job.objects.prefetch_related("stages__kind__ignores", "items").get(pk=job.pk)
-            found.append(promise_compute(shop, job, now=now, confidence=quote.confidence))
+            found.append(look(jobs_to_ask(shop).get(pk=job.pk)))
             raise _NotKept
     except _NotKept:
         return found[0]

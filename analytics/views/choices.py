@@ -77,6 +77,7 @@ def _take(request: ShopRequest, number: int) -> HttpResponse:
             job,
             made_at=request.POST.get("made_at", ""),
             digest=request.POST.get("digest", ""),
+            runs=request.POST.get("runs", ""),
             user=user_of(request),
         )
     except ShopError as refused:

@@ -3,8 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from datetime import timedelta
-from time import monotonic
+from datetime import datetime, timedelta
 from typing import Any
 from urllib.parse import urlencode
 
@@ -23,7 +22,8 @@ from analytics.pictures.finish import day_chances, finish_picture
 from analytics.selectors.outlooks import outlook_of
 from analytics.selectors.promises import promises_kept
 from analytics.services.promises import promise_accept, promise_standing, promise_take_back
-from analytics.services.promising import MOST, Outlook, now_to_the_minute, promise_compute, rounded_up
+from analytics.services.promising import Outlook, now_to_the_minute, promise_compute, rounded_up
+from analytics.services.running_totals import BUDGET, EXACTLY, FINEST, WITHIN, Wish, for_seconds
 from analytics.words.promise import say_error, say_later
 from jobs.forms.enquiry import EnquiryForm
 from jobs.models import Job, JobStatus
@@ -43,8 +43,8 @@ TOUCHED_SHARE = 0.01
 SHOWN = 6
 """Of what drives a date, listed singly."""
 
-BUDGET = 0.22
-"""Seconds after which no more futures are drawn for a page, however exact the date is by then."""
+LOOK, LOOKS = 0.6, 6
+"""Seconds of each further look at a date that is not exact enough, and how many there are."""
 
 
 @require_http_methods(["GET", "POST"])
@@ -64,9 +64,12 @@ def enquiry(request: ShopRequest) -> HttpResponse:
 @require_GET
 @for_role(Role.VIEWER)
 def promise(request: ShopRequest, number: int) -> HttpResponse:
-    """The date that a job would be finished by, and what it hangs on."""
-    until = monotonic() + BUDGET
+    """The date that a job would be finished by, and what it hangs on. X-Part: the same date, further worked out."""
+    exactly = "exactly" in request.GET
+    wish = Wish(most=FINEST, go_on=for_seconds(EXACTLY)) if exactly else Wish(go_on=for_seconds(BUDGET))
     job = _job(request, number)
+    if request.headers.get("X-Part") == "sharper":
+        return _sharper(request, job)
     context: dict[str, Any] = {
         "job": job,
         "promises": _given(job),
@@ -81,11 +84,38 @@ def promise(request: ShopRequest, number: int) -> HttpResponse:
             job,
             now=now_to_the_minute(),
             confidence=_confidence(request.GET.get("confidence")),
-            go_on=lambda: monotonic() < until,
+            wish=wish,
+            kept=True,
         )
     except ShopError as refused:
         return page(request, "analytics/promise.html", {**context, "refused": refused}, status=422)
-    return page(request, "analytics/promise.html", {**context, **_shown(request.shop, outlook)})
+    context.update(_shown(request.shop, outlook, LOOKS if exactly else 0))
+    return page(request, "analytics/promise.html", context)
+
+
+def _sharper(request: ShopRequest, job: Job) -> HttpResponse:
+    """The date of a page that is shown, from more futures: 409 where that page does not hold any more."""
+    shown = request.GET
+    made_at, runs, look = _made_at(shown.get("made_at")), _runs(shown.get("runs")), shown.get("look", "")
+    if made_at is None or runs is None or look not in map(str, range(1, LOOKS + 1)):
+        return HttpResponse(status=409)
+    wish = Wish(at_least=runs, most=FINEST, go_on=for_seconds(LOOK))
+    try:
+        outlook = promise_compute(
+            request.shop,
+            job,
+            now=made_at,
+            confidence=_confidence(shown.get("confidence")),
+            wish=wish,
+            kept=True,
+        )
+    except ShopError:
+        return HttpResponse(status=409)
+    if outlook.book.digest != shown.get("digest"):
+        return HttpResponse(status=409)
+    context = {"job": job, "whys": WhyChanged.choices, "standing": promise_standing(job)}
+    context.update(_shown(request.shop, outlook, int(look)))
+    return page(request, "analytics/_promise_sharper.html", context)
 
 
 @require_POST
@@ -93,10 +123,8 @@ def promise(request: ShopRequest, number: int) -> HttpResponse:
 def promise_give(request: ShopRequest, number: int) -> HttpResponse:
     """Give the date that was shown, if the work still stands as it did then."""
     job = _job(request, number)
-    made_at = parse_datetime(request.POST.get("made_at", "") or "")
-    now = timezone.now()
-    runs = _runs(request.POST.get("runs"))
-    if made_at is None or timezone.is_naive(made_at) or not now - STALE <= made_at <= now or runs is None:
+    made_at, runs = _made_at(request.POST.get("made_at")), _runs(request.POST.get("runs"))
+    if made_at is None or runs is None:
         messages.warning(request, "That date was worked out too long ago. Here it is anew.")
         return redirect("analytics:promise", number=number)
     why = request.POST.get("why_changed", "")
@@ -106,8 +134,9 @@ def promise_give(request: ShopRequest, number: int) -> HttpResponse:
         return redirect(f"{reverse('analytics:promise', args=[number])}?{asked}")
     try:
         confidence = _confidence(request.POST.get("confidence"))
-        outlook = promise_compute(request.shop, job, now=made_at, confidence=confidence, runs=runs)
-        if outlook.book.digest != request.POST.get("digest"):
+        outlook = promise_compute(request.shop, job, now=made_at, confidence=confidence, runs=runs, kept=True)
+        shown = request.POST.get("promised_at", outlook.promised_at.isoformat())
+        if outlook.book.digest != request.POST.get("digest") or shown != outlook.promised_at.isoformat():
             messages.warning(request, "The work has moved since that date was worked out. Here it is anew.")
             return redirect("analytics:promise", number=number)
         made = promise_accept(outlook, user=_user(request), why_changed=why)
@@ -150,11 +179,19 @@ def _confidence(text: str | None) -> float | None:
     return value if value in CONFIDENCES else None
 
 
+def _made_at(text: str | None) -> datetime | None:
+    """When the page that was shown was worked out; None where that is too long ago."""
+    made_at, now = parse_datetime(text or ""), timezone.now()
+    if made_at is None or timezone.is_naive(made_at) or not now - STALE <= made_at <= now:
+        return None
+    return made_at
+
+
 def _runs(text: str | None) -> int | None:
     """How many futures the page that was shown had drawn."""
     if not text or not text.isdecimal() or len(text) > 6:
         return None
-    return int(text) if 0 < int(text) <= MOST else None
+    return int(text) if 0 < int(text) <= FINEST else None
 
 
 def _given(job: Job) -> QuerySet[Promise]:
@@ -162,8 +199,8 @@ def _given(job: Job) -> QuerySet[Promise]:
     return given.order_by("-made_at", "-pk")
 
 
-def _shown(shop: Shop, outlook: Outlook) -> dict[str, Any]:
-    """What the page shows of an outlook."""
+def _shown(shop: Shop, outlook: Outlook, looks: int) -> dict[str, Any]:
+    """What the page shows of an outlook. looks: so many have been taken at it after the first."""
     curve = outlook.curve
     stands = outlook_of(outlook.job, promise_standing(outlook.job))
     kept, given = promises_kept(shop)
@@ -180,6 +217,8 @@ def _shown(shop: Shop, outlook: Outlook) -> dict[str, Any]:
         "drives_rest": _rest(cuts[SHOWN:]),
         "drives_picture": drives_picture(drives),
         "exactness": say_error(outlook.runs, outlook.error_min),
+        "more": _more(outlook, looks),
+        "exact_enough": outlook.error_min <= WITHIN,
         "later_words": say_later(outlook.later),
         "kept": kept,
         "given": given,
@@ -189,6 +228,15 @@ def _shown(shop: Shop, outlook: Outlook) -> dict[str, Any]:
         "harm": [row for row in outlook.harm if row.before - row.after >= TOUCHED_SHARE],
         "stands": stands,
     }
+
+
+def _more(outlook: Outlook, looks: int) -> str:
+    """What asks for a sharper date, as a query; '' where it is exact enough, or there was time enough."""
+    if outlook.error_min <= WITHIN or outlook.runs >= FINEST or looks >= LOOKS:
+        return ""
+    shown = {"made_at": outlook.made_at.isoformat(), "digest": outlook.book.digest}
+    asked = {"confidence": outlook.confidence, "runs": outlook.runs, "look": looks + 1}
+    return urlencode({**shown, **asked})
 
 
 def _rest(cuts: Sequence[Cut]) -> tuple[float, float] | None:

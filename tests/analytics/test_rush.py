@@ -86,7 +86,9 @@ def test_taking_it_promises_that_date_puts_it_first_and_keeps_what_it_was_made_f
         promised(shop, now=now)
     job = enquiry(shop)
     found = rush(shop, job, now)
-    made = rush_take(shop, fetched(shop, job), made_at=found.made_at, digest=found.digest, user=None)
+    made = rush_take(
+        shop, fetched(shop, job), made_at=found.made_at, digest=found.digest, runs=str(found.runs), user=None
+    )
     job = Job.objects.get(pk=job.pk)
     assert made.put_first
     assert (job.status, job.due_at) == (JobStatus.PROMISED, made.promised_at)
@@ -104,7 +106,9 @@ def test_taking_it_back_gives_up_the_place_too(shop):
     promised(shop, now=now)
     job = enquiry(shop)
     found = rush(shop, job, now)
-    made = rush_take(shop, fetched(shop, job), made_at=found.made_at, digest=found.digest, user=None)
+    made = rush_take(
+        shop, fetched(shop, job), made_at=found.made_at, digest=found.digest, runs=str(found.runs), user=None
+    )
     promise_take_back(made)
     job = Job.objects.get(pk=job.pk)
     assert (job.status, job.due_at, job.turn_at) == (JobStatus.ENQUIRY, None, None)
@@ -117,7 +121,9 @@ def test_a_promised_job_that_goes_first_replaces_its_date_and_says_why(shop):
     job = promised(shop, now=now)
     found = rush(shop, job, now)
     assert job.number not in {one.number for one in found.touched}
-    made = rush_take(shop, fetched(shop, job), made_at=found.made_at, digest=found.digest, user=None)
+    made = rush_take(
+        shop, fetched(shop, job), made_at=found.made_at, digest=found.digest, runs=str(found.runs), user=None
+    )
     assert made.why_changed == WhyChanged.SOONER
     assert made.replaces is not None
     promise_take_back(made)
@@ -131,10 +137,19 @@ def test_what_has_moved_or_is_old_is_not_taken(shop):
     found = rush(shop, job, now)
     promised(shop, now=now)
     with pytest.raises(ShopError, match="has moved"):
-        rush_take(shop, fetched(shop, job), made_at=found.made_at, digest=found.digest, user=None)
+        rush_take(
+            shop,
+            fetched(shop, job),
+            made_at=found.made_at,
+            digest=found.digest,
+            runs=str(found.runs),
+            user=None,
+        )
     for old in ("", "soon", (now - timedelta(days=1)).isoformat(), now.replace(tzinfo=None).isoformat()):
         with pytest.raises(ShopError, match="too long ago"):
-            rush_take(shop, fetched(shop, job), made_at=old, digest=found.digest, user=None)
+            rush_take(
+                shop, fetched(shop, job), made_at=old, digest=found.digest, runs=str(found.runs), user=None
+            )
     assert not Promise.objects.filter(job=job).exists()
 
 
@@ -187,7 +202,7 @@ def test_the_pages_choose_a_way_and_take_a_rush(shop, client):
     job.refresh_from_db()
     assert (job.process, job.finish) == (way.recipe.process, way.recipe.finish)
     found = client.get(f"{path}/rush/?whole").context["rush"]
-    client.post(f"{path}/rush/", {"made_at": found.made_at, "digest": found.digest})
+    client.post(f"{path}/rush/", {"made_at": found.made_at, "digest": found.digest, "runs": found.runs})
     job.refresh_from_db()
     assert job.status == JobStatus.PROMISED
     assert job.promises.get().put_first
