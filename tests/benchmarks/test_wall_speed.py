@@ -72,5 +72,7 @@ def test_a_press_is_on_the_board_soon(
         begun = time.perf_counter()
         expect(page.locator(".wall-runs")).to_contain_text(("Weed", "Nothing runs")[n % 2])
         waits.append(time.perf_counter() - begun)
-    print(f"\nwall: a press was on the board after {max(waits):.2f} × the second between two of its looks, at most")
+    print(
+        f"\nwall: a press was on the board after {max(waits):.2f} × the second between two of its looks, at most"
+    )
     assert max(waits) < SOON
