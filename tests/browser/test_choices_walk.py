@@ -33,7 +33,7 @@ from shop.services import shop_create, weekday_hours_create
 pytestmark = [pytest.mark.browser, pytest.mark.django_db(transaction=True)]
 
 Pages = Callable[..., Any]
-WAIT = 60_000  # ms: the first run of the simulation may have to be compiled
+WAIT = 120_000  # ms: each part of these pages simulates the shop anew
 
 
 @pytest.fixture
