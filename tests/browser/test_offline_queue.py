@@ -305,7 +305,7 @@ def test_a_browser_that_keeps_nothing_still_clocks_and_says_so(page_at, log_in, 
     asked: list[str] = []
     page.once("dialog", lambda dialog: (asked.append(dialog.type), dialog.dismiss()))
     page.evaluate("() => { setTimeout(() => location.reload()); }")
-    for _ in range(100):
+    for _ in range(1200):
         if asked:
             break
         page.wait_for_timeout(100)
