@@ -20,12 +20,13 @@ import numpy as np
 from numpy.typing import NDArray
 
 from analytics.engine import calibration as calibrating
-from analytics.engine.features import Row, row
+from analytics.engine.features import AS_ONE, Row, row
 from analytics.engine.forecast import DISRUPTED, PROBS, SHORTEST, Blend, Forecast
 from analytics.engine.pooling import KIND, pooled_state, prior_from
 from analytics.engine.posterior import Posterior, Prior, posterior, stock_prior
 from analytics.engine.state import Entry, State, merge, with_entry
 from analytics.engine.student import weights_of
+from analytics.engine.trade import as_one
 from analytics.engine.trust import FORGOTTEN, LATE, trust
 
 __all__ = [
@@ -53,6 +54,9 @@ LOG_FAVOUR: Floats = np.log([0.8, 0.15, 0.05])
 TROUBLE_WEIGHT = 50.0
 """What the default share of disrupted stages weighs, in records."""
 
+MOST_FREEDOM = 1e4
+"""Degrees of freedom beyond which a Student's t is a normal law."""
+
 ZERO_WEIGHT = 1.0
 """What the default weighs, in records, against how often a part was seen to take no time at all."""
 
@@ -63,7 +67,8 @@ class Observation:
 
     minutes: clean minutes, 0 or more. drivers: by name. categories: job_type, person, machine and the shop's own.
     at: when it finished, minutes since the origin. weight: how much of a record it is, 0 to 1.
-    is_wait: whether nobody works at it, so that there is no stop to be forgotten.
+    is_wait: whether nobody works at it, so that there is no stop to be forgotten. alone: the minutes that its machine
+    ran alone, beside hands-on ones; None: not known.
     """
 
     minutes: float
@@ -72,6 +77,7 @@ class Observation:
     at: float = 0.0
     weight: float = 1.0
     is_wait: bool = False
+    alone: float | None = None
 
     def __post_init__(self) -> None:
         """Raises ValueError for minutes or a weight that no record can have."""
@@ -99,7 +105,9 @@ def entry_of(
     if observation.minutes == 0.0:
         return Entry(observation.at, count)
     log_minutes = math.log(max(observation.minutes, SHORTEST))
-    law, _, (features, offset) = _law(state, observation.drivers, observation.categories, pooled, prior)
+    law, _, (features, offset) = _law(
+        state, observation.drivers, observation.categories, pooled, prior, observation.alone
+    )
     found, scores = trust(log_minutes, law, *((0.0, 0.0) if observation.is_wait else (FORGOTTEN, LATE)))
     sound = count * found.sound
     return Entry(
@@ -190,14 +198,33 @@ def _law(
     categories: Mapping[str, str],
     pooled: State | None,
     prior: Prior | None,
+    alone: float | None = None,
 ) -> tuple[Blend, float, tuple[Row, float]]:
     """The law of log minutes before calibration, the coefficients' part of its variance, features and offset."""
-    features, offset = row(state.default, drivers, categories, state.count)
+    both = as_one(state.kind) if state.part == "hands_on" else None
+    if both is not None and not (alone == 0.0 if alone is not None else mostly_as_one(state)):
+        both = None
+    features, offset = row(both or state.default, drivers, categories, state.count, as_one=both is not None)
     post = _posterior(state, pooled, prior)
     location, variance, shared = post.predict(features)
     weights = mixing(state)
-    law = Blend(location + offset, np.sqrt(variance), 2.0 * post.a, weights, trouble_share(state))
+    df = _freedom(2.0 * post.a, variance, variance - shared)
+    law = Blend(location + offset, np.sqrt(variance), df, weights, trouble_share(state))
     return law, float(weights @ (shared / variance)), (features, offset)
+
+
+def mostly_as_one(state: State) -> bool:
+    """Whether most hands-on records are of a clock that does not tell hands-on and machine minutes apart."""
+    return 2.0 * state.count(AS_ONE) > float(state.mass[0])
+
+
+def _freedom(df: Floats, variance: Floats, noise: Floats) -> Floats:
+    """Degrees of freedom of a law whose variance is in doubt only as far as it is the noise's, shape (c,).
+
+    The more of it is what a shop's rates may be, by a prior in log units as they are, the nearer it is to normal:
+    Satterthwaite, An approximate distribution of estimates of variance components, Biometrics Bulletin 2 (1946).
+    """
+    return np.minimum(df * (variance / noise) ** 2, MOST_FREEDOM)
 
 
 def mixing(state: State) -> Floats:
@@ -227,6 +254,8 @@ def _posterior(state: State, pooled: State | None, prior: Prior | None) -> Poste
 
 def _zero_share(state: State) -> float:
     """The probability that this part takes no time: as often as was seen, from a default that it always does or
-    never does."""
+    never does. Where most records have machine and hands-on minutes in one, these are forecast as one too."""
+    if state.part == "unattended" and state.zeros > state.n and as_one(state.kind) is not None:
+        return 1.0
     prior = 0.0 if state.default.usual else ZERO_WEIGHT
     return (state.zeros + prior) / (state.n + state.zeros + ZERO_WEIGHT)

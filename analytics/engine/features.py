@@ -16,6 +16,7 @@ INTERCEPT = "1"
 SIZE = "size"
 NEW = "new at it"
 PERSON = "person"
+AS_ONE = "clocked as one"
 SHARE, HAS, LOG, IS = "share:", "has:", "log:", "is:"
 """Prefixes: a component's share of the formula, a driver was given, log1p of a driver, a category's level."""
 
@@ -33,12 +34,15 @@ def row(
     drivers: Mapping[str, float],
     categories: Mapping[str, str],
     experience: Callable[[str], float],
+    *,
+    as_one: bool = False,
 ) -> tuple[Row, float]:
     """The features of one stage by name (what is not named is 0), and the log of the trade formula's minutes.
 
     experience: given the name of a person's feature, how many stages of this kind the person has finished.
+    as_one: whether the minutes are hands-on and machine minutes in one; the default is then that of both.
     """
-    features: Row = {INTERCEPT: 1.0}
+    features: Row = {INTERCEPT: 1.0, AS_ONE: 1.0} if as_one else {INTERCEPT: 1.0}
     offset = _add_formula(features, default, drivers) if default.components else math.log(BLANK_MIN)
     formula = default.drivers
     for name, value in drivers.items():

@@ -150,7 +150,9 @@ class Learner:
         return sound
 
     def _learn_part(self, stage: StageRecord, part: Part, pooled: dict[Part, State]) -> float:
-        seen = Observation(stage.minutes(part), stage.drivers, stage.categories, stage.finished_at)
+        seen = Observation(
+            stage.minutes(part), stage.drivers, stage.categories, stage.finished_at, alone=stage.unattended
+        )
         before = self.state(stage.kind_key, part)
         prior = self.priors.get((stage.kind_key, part))
         entry = entry_of(before, seen, pooled=self.pooled[part], prior=prior)

@@ -40,7 +40,8 @@ CATEGORY_SD: Mapping[str, float] = {"job_type": 0.25, "person": 0.2, "machine": 
 OTHER_CATEGORY_SD = 0.2
 
 ELASTICITY = {True: (0.0, 0.15), False: (0.4, 0.4)}
-"""Prior mean and sd of d log(minutes) / d log(1 + driver), for a driver outside the formula: with, without one."""
+"""Prior mean and sd of d log(minutes) / d log(1 + driver), for a driver outside the formula: with, without one. The
+mean is of a driver that is the only one; several share it, see `_shared`."""
 
 OTHERS: Mapping[str, tuple[float, float]] = {SIZE: (0.0, 0.15), NEW: (0.1, 0.15)}
 
@@ -149,7 +150,18 @@ def posterior(state: State, prior: Prior) -> Posterior:
 def _prior_arrays(names: tuple[str, ...], prior: Prior) -> tuple[Floats, Floats]:
     """Prior means and standard deviations in the order of the names, each of shape (p,)."""
     pairs = np.array([prior.of(name) for name in names])
+    drivers = [i for i, name in enumerate(names) if name.startswith(LOG) and name not in prior.means]
+    pairs[drivers, 0] *= _shared(len(drivers))
     return pairs[:, 0], pairs[:, 1]
+
+
+def _shared(drivers: int) -> float:
+    """What each of several drivers has of a single one's mean elasticity.
+
+    They grow together with the work, which grows with its size and not with a power of it: together they come no
+    nearer than twice a single one's mean, as if one more driver that nobody gave had a share too.
+    """
+    return 2.0 / (drivers + 1.0)
 
 
 def centring(state: State, centres: Mapping[str, float]) -> Floats:

@@ -10,7 +10,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import cached_property, lru_cache
 from typing import Literal
 
@@ -170,3 +170,13 @@ def defaults_for(kind_key: str, part: Part) -> PartDefault:
     usual = bool(components) or (stage is UNKNOWN and part == "hands_on")
     sigma = stage.sigma if components else UNKNOWN.sigma
     return PartDefault(kind_key, part, components, sigma, stage.source, usual)
+
+
+@lru_cache(maxsize=1024)
+def as_one(kind_key: str) -> PartDefault | None:
+    """The trade default of both parts together, as of a clock that does not tell them apart; None where there is a
+    formula for one of them at most."""
+    hands_on, alone = (defaults_for(kind_key, part) for part in PARTS)
+    if not (hands_on.components and alone.components):
+        return None
+    return replace(hands_on, components=hands_on.components + alone.components)

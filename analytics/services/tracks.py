@@ -62,7 +62,9 @@ class Track:
         # Sorted, because a database may give the keys back in an order of its own, and features stand in it.
         drivers, categories = dict(sorted(sample.drivers.items())), dict(sorted(sample.categories.items()))
         wait = sample.kind_id in self.waits
-        seen = Observation(minutes, drivers, categories, place_of(sample)[0], is_wait=wait)
+        seen = Observation(
+            minutes, drivers, categories, place_of(sample)[0], is_wait=wait, alone=sample.unattended_min
+        )
         entry = entry_of(state, seen, pooled=pooled, prior=prior)
         sample.pit = _with(sample.pit, part, _pit(state, seen, pooled, prior))
         sample.weight = _with(sample.weight, part, entry.weight if entry.features else None)

@@ -15,6 +15,7 @@ from analytics.engine.durations import (
     Observation,
     State,
     entry_of,
+    law_of,
     merge,
     pooled_state,
     predict,
@@ -155,6 +156,34 @@ def test_kinds_with_a_trade_formula_do_not_enter_the_pool():
 
 
 # What is not known
+
+
+def test_a_law_that_is_mostly_the_rates_doubt_is_near_to_normal():
+    """Against draws of what the prior says: rates that are normal in log units as they stand, and a spread of the
+    work whose variance is inverse gamma."""
+    law, _, _ = law_of(State.empty("load"), {}, {})
+    rng, prior = np.random.default_rng(12), stock_prior(defaults_for("load", "hands_on"))
+    noise = np.sqrt(prior.shape * prior.sigma**2 / rng.gamma(prior.shape, size=400_000))
+    drawn = prior.of(INTERCEPT)[1] * rng.standard_normal(noise.size) + noise * rng.standard_normal(noise.size)
+    plain = LogLaw(0.0, float(law.scale[0]), float(law.df[0]), disrupted=0.0)
+    for p, off in ((0.8, 0.01), (0.95, 0.012), (0.99, 0.005)):
+        at = np.quantile(drawn, p)
+        assert float(plain.cdf(at)) == pytest.approx(p, abs=off)
+    # A Student's t with the noise's ten degrees of freedom would put too much far out.
+    far = np.quantile(drawn, 0.99)
+    assert float(LogLaw(0.0, plain.scale, 2 * prior.shape, disrupted=0.0).cdf(far)) < 0.985
+
+
+def test_drivers_of_a_kind_without_formula_share_one_power_of_the_works_size():
+    """Three records of one size. Told of the work's size in one way or in six, nothing beyond them is forecast to grow
+    faster than in proportion."""
+    middles = []
+    for n in (1, 6):
+        seen = [Observation(50.0, {f"d{i}": 5.0 for i in range(n)}) for _ in range(3)]
+        state = learned("sandblast", seen)
+        middles.append(float(predict(state, {f"d{i}": 50.0 for i in range(n)}, {}).quantile(0.5)))
+    one, six = middles
+    assert 50.0 < one < six < 500.0
 
 
 def test_a_missing_driver_is_not_a_zero_and_widens_the_forecast():
