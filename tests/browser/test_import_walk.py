@@ -77,6 +77,27 @@ def test_a_log_is_looked_at_put_right_and_brought_in_on_a_phone(
     expect(page.get_by_text("Read as last time:")).to_be_visible()
     expect(page.get_by_text("all 3 rows have been brought in before")).to_be_visible()
     assert_fits(page)
+
+    page.goto("/import/")
+    page.get_by_role("link", name="log.csv").nth(1).click()
+    page.get_by_role("link", name="Take it back").click()
+    expect(page.get_by_role("heading", name="What goes")).to_be_visible()
+    assert_accessible(page)
+    assert_fits(page)
+    page.get_by_role("button", name="Take it back").click()
+    expect(page.get_by_text("Taken back: 3 rows, 2 jobs and 3 stages, by planner")).to_be_visible()
+    assert_accessible(page)
+    assert_fits(page)
+    assert Job.objects.count() == 0
+
+    american = LOG.replace("2026-03-02T", "03/02/2026 ").replace("2026-03-03T", "03/03/2026 ")
+    look_at(page, tmp_path / "log.csv", american)
+    page.get_by_label("The month: 03/02/2026").check()
+    assert_accessible(page)
+    page.get_by_role("button", name="Read it like this").click()
+    expect(page.get_by_text("were read with the month first")).to_be_visible()
+    expect(page.get_by_role("cell", name="2026-03-02 09:00")).to_be_visible()
+    assert_fits(page)
     assert wrong == []
 
 
