@@ -35,12 +35,16 @@ const FOCUSABLE = "a, button, input, select, textarea, summary, [tabindex]";
 const PANES = "[data-pane], .table-wrap, .rule-pane";
 const MARKS = "section[aria-labelledby], article[aria-labelledby], [data-job], tr, [data-news]";
 const textSign = (element) => element.matches("tr") ? element.querySelector("th")?.textContent ?? "" : signOf(element);
-// The topmost thing in sight: it stays where it is though something above it grew.
+// What stays where it is though something above it grew: what has the focus, else the topmost thing in sight.
+const anchor = () => {
+  const near = place.contains(document.activeElement) ? document.activeElement.closest(MARKS) : null, box = near?.getBoundingClientRect();
+  return box && box.bottom > 0 && box.top < innerHeight ? near : topmost();
+};
 const topmost = () => [...place.querySelectorAll(MARKS)].find((one) => one.getBoundingClientRect().top >= 0 && textSign(one));
 
 const put = (html) => {
   const focused = place.contains(document.activeElement) ? signOf(document.activeElement) : null;
-  const mark = topmost();
+  const mark = anchor();
   const kept = mark && { sign: textSign(mark), y: mark.getBoundingClientRect().top };
   const panes = [...place.querySelectorAll(PANES)].map((pane) => [pane.scrollLeft, pane.scrollTop]);
   const open = [...place.querySelectorAll("details[open] > summary")].map(signOf);
