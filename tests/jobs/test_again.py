@@ -175,7 +175,7 @@ def test_the_page_the_file_and_the_jobs_own_page_say_it(shop, job):
     assert "Nothing was done again" in client.get(reverse("jobs:again") + "?last=2020-01-01").content.decode()
     wrong = client.get(reverse("jobs:again") + "?first=2026-02-01&last=2026-01-01")
     assert wrong.status_code == 422
-    assert "This is before 01 February 2026" in wrong.content.decode()
+    assert "This is before Sunday 1 February" in wrong.content.decode()
 
 
 def typed(job: Job, **more) -> dict:
