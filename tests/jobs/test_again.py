@@ -9,7 +9,7 @@ from uuid import UUID, uuid4
 import pytest
 from django.test import Client
 from django.urls import reverse
-from django.utils import timezone
+from time_machine import TimeMachineFixture
 
 from jobs.drivers import ItemSize
 from jobs.forms.again import AgainForm, period_of
@@ -23,6 +23,12 @@ from shop.services import shop_create
 pytestmark = pytest.mark.django_db
 
 NOW = datetime(2026, 11, 25, 15, 0, tzinfo=UTC)
+
+
+@pytest.fixture(autouse=True)
+def its_now(time_machine: TimeMachineFixture) -> None:
+    """The pages take NOW for the present."""
+    time_machine.move_to(NOW, tick=False)
 
 
 @pytest.fixture
@@ -57,11 +63,11 @@ def stage(job: Job, kind: str):
     return job.stages.get(kind__key=kind)
 
 
-def press(job: Job, kind: str, name: str, minutes_ago: float, *, now: datetime = NOW, **more) -> UUID:
-    at, key = now - timedelta(minutes=minutes_ago), uuid4()
+def press(job: Job, kind: str, name: str, minutes_ago: float, **more) -> UUID:
+    at, key = NOW - timedelta(minutes=minutes_ago), uuid4()
     to = more.pop("to", None)
     tap = Tap(key, kind, stage(job, name).pk, at, to_stage=stage(job, to).pk if to else None, **more)
-    outcome = record_taps(shop=job.shop, user=None, taps=[tap], sent_at=now, received_at=now)
+    outcome = record_taps(shop=job.shop, user=None, taps=[tap], sent_at=NOW, received_at=NOW)
     assert outcome.results[0].status == "stored", outcome.results[0].problem
     return key
 
@@ -70,17 +76,17 @@ def cause(job: Job, key: str) -> int:
     return Cause.objects.of(job.shop).get(key=key).pk
 
 
-def cut_weed_and_cut_again(job: Job, **now) -> UUID:
+def cut_weed_and_cut_again(job: Job) -> UUID:
     """Cut for 20 min, weed for 10; torn: cut again for 15, the rest weeded in 25 of which all are again."""
     ada = Person.objects.of(job.shop).get().pk
-    press(job, TapKind.START, "cut", 120, person=ada, **now)
-    press(job, TapKind.NEXT, "cut", 100, to="weed", person=ada, **now)
+    press(job, TapKind.START, "cut", 120, person=ada)
+    press(job, TapKind.NEXT, "cut", 100, to="weed", person=ada)
     torn = cause(job, "lifted")
     what = {"person": ada, "cause": torn, "scrapped": 3, "wasted_m": 2.0, "note": "Too dry"}
-    key = press(job, TapKind.AGAIN, "weed", 90, to="cut", **what, **now)
-    press(job, TapKind.START, "cut", 89, person=ada, **now)
-    press(job, TapKind.NEXT, "cut", 74, to="weed", person=ada, **now)
-    press(job, TapKind.FINISH, "weed", 49, person=ada, **now)
+    key = press(job, TapKind.AGAIN, "weed", 90, to="cut", **what)
+    press(job, TapKind.START, "cut", 89, person=ada)
+    press(job, TapKind.NEXT, "cut", 74, to="weed", person=ada)
+    press(job, TapKind.FINISH, "weed", 49, person=ada)
     return key
 
 
@@ -159,8 +165,7 @@ def test_another_shop_sees_none_of_it(shop, job):
 
 
 def test_the_page_the_file_and_the_jobs_own_page_say_it(shop, job):
-    now = timezone.now()
-    cut_weed_and_cut_again(job, now=now)
+    cut_weed_and_cut_again(job)
     client = client_of(shop, Role.VIEWER)
     page = client.get(reverse("jobs:again")).content.decode()
     assert "Cut to Weed" in page
@@ -179,7 +184,7 @@ def test_the_page_the_file_and_the_jobs_own_page_say_it(shop, job):
 
 
 def typed(job: Job, **more) -> dict:
-    local = job.shop.local(timezone.now() - timedelta(minutes=95))
+    local = job.shop.local(NOW - timedelta(minutes=95))
     return {
         "id": str(uuid4()),
         "stage": stage(job, "weed").pk,
@@ -194,10 +199,9 @@ def typed(job: Job, **more) -> dict:
 
 @pytest.fixture
 def weeded(job: Job) -> Job:
-    now = timezone.now()
-    press(job, TapKind.START, "cut", 120, now=now)
-    press(job, TapKind.NEXT, "cut", 100, now=now, to="weed")
-    press(job, TapKind.FINISH, "weed", 60, now=now)
+    press(job, TapKind.START, "cut", 120)
+    press(job, TapKind.NEXT, "cut", 100, to="weed")
+    press(job, TapKind.FINISH, "weed", 60)
     return job
 
 
@@ -209,10 +213,8 @@ def test_one_is_recorded_afterwards_and_once(shop, weeded):
     event = ClockEvent.objects.get(kind=TapKind.AGAIN)
     assert (event.scrapped, event.wasted_m, event.cause.key) == (2, 1.5, "measured-wrong")
     assert event.recorded_by.username == "maker-quay"
-    (one,) = remakes(shop, timezone.now())
-    assert one.minutes == pytest.approx(
-        35, abs=1.1
-    )  # what was clocked after it, up to the finish; typed to the minute
+    (one,) = remakes(shop, NOW)
+    assert one.minutes == pytest.approx(35)  # what was clocked after it, up to the finish
     assert stage(weeded, "weed").state == StageState.FINISHED
 
 
