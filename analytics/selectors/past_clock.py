@@ -37,10 +37,12 @@ class More:
     again: float = 0.0
 
 
-def rows_of_jobs(shop: Shop, jobs: Sequence[Job], origin: datetime) -> list[Row]:
-    """The intervals of these jobs that ended after the origin."""
-    stages = Interval.objects.of(shop).filter(stage__job__in=[job.pk for job in jobs], ends_at__gt=origin)
-    return rows_of(stages)
+def rows_of_jobs(shop: Shop, jobs: Sequence[Job], origin: datetime, now: datetime) -> list[Row]:
+    """The intervals of these jobs that ended after the origin and until now."""
+    keys = [job.pk for job in jobs]
+    return rows_of(
+        Interval.objects.of(shop).filter(stage__job__in=keys, ends_at__gt=origin, ends_at__lte=now)
+    )
 
 
 def more_of(rows: Iterable[Row], spec: ShopSpec, days: int) -> dict[int, More]:

@@ -44,12 +44,15 @@ def past_shop(shop: Shop, starts_on: date, ends_on: date, now: datetime) -> Past
     origin = starts - WARM_UP
     jobs = list(_jobs(shop, origin, ends))
     types = {job.job_type_id: job for job in jobs}
-    samples = Sample.objects.of(shop).filter(used=True, stage__job__in=[job.pk for job in jobs])
+    # What is clocked after `now` stays out: a replay that is under way would begin again with each tap.
+    samples = Sample.objects.of(shop).filter(
+        used=True, stage__job__in=[job.pk for job in jobs], finished_at__lte=now
+    )
     clean = {
         pk: (hand, alone)
         for pk, hand, alone in samples.values_list("stage_id", "hands_on_min", "unattended_min")
     }
-    rows, spec = rows_of_jobs(shop, jobs, origin), _shop_then(shop, origin, ends)
+    rows, spec = rows_of_jobs(shop, jobs, origin, now), _shop_then(shop, origin, ends)
     cancelled = cancelled_minutes(jobs, rows)
     more = more_of(rows, spec, DAYS)
     was = machines_then(rows)

@@ -25,7 +25,7 @@ from analytics.engine.shop_changes import (
     from_json,
     to_json,
 )
-from analytics.models import Promise, Replay, RunState
+from analytics.models import Promise, Replay, RunState, Sample
 from analytics.selectors.replays import jobs_in, past_shop
 from analytics.services.replays import (
     REPLAYS,
@@ -276,6 +276,18 @@ def test_a_replay_begins_again_where_the_shop_has_changed_meanwhile(quay):
     REPLAYS.carry_on(replay.pk, 0)
     replay.refresh_from_db()
     assert (replay.done, len(replay.result["rounds"])) == (1, 1)
+
+
+def test_what_is_clocked_meanwhile_does_not_make_it_begin_again(quay):
+    two_weeks(quay)
+    later = past_job(quay, MONDAY, ("weed", 60))
+    Sample.objects.filter(stage__job=later).update(finished_at=NOW + timedelta(hours=1))
+    replay = wanted(quay)
+    REPLAYS.carry_on(replay.pk, 0)
+    Sample.objects.filter(stage__job=later).update(hands_on_min=90)
+    REPLAYS.carry_on(replay.pk, 0)
+    replay.refresh_from_db()
+    assert replay.done == 2
 
 
 def test_a_replay_whose_worker_died_is_found_and_taken_over(quay):
