@@ -151,7 +151,7 @@ def said_by_the_command(tmp_path, *options):
     return out.getvalue()
 
 
-def test_the_command_sets_the_ways_of_a_quote_side_by_side_and_keeps_nothing(shop, tmp_path):
+def test_the_command_sets_the_ways_of_a_quote_side_by_side_and_keeps_nothing(client, tmp_path):
     said = json.loads(said_by_the_command(tmp_path, "--ways", "--json"))
     present = next(way for way in said["ways"] if way["present"])
     assert (present["process"], present["finish"]) == ("UV", "Bare")
@@ -164,7 +164,7 @@ def test_the_command_sets_the_ways_of_a_quote_side_by_side_and_keeps_nothing(sho
     assert not Job.objects.exists()
 
 
-def test_the_command_draws_until_the_date_is_as_exact_as_asked(shop, tmp_path):
+def test_the_command_draws_until_the_date_is_as_exact_as_asked(client, tmp_path):
     rough, fine = (json.loads(said_by_the_command(tmp_path, "--json", "--within", w)) for w in ("200", "12"))
     assert rough["runs"] <= fine["runs"]
     assert fine["error_min"] <= 12

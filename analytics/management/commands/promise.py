@@ -91,7 +91,7 @@ class Command(BaseCommand):
             for caution in (*filter(None, [way.unsuited]), *way.cautions):
                 self.stdout.write(f"  {caution}")
         for one in ways.cannot:
-            self.stdout.write(f"{one.recipe.name}: not possible. {one.why}")
+            self.stdout.write(f"{one.recipe.process.name}: not possible. {one.why}")
         self.stdout.write(f"Dates are {say_confidence(ways.options.confidence)}.")
 
     def _again(self, shop: Shop, promise_id: int) -> None:
