@@ -42,7 +42,8 @@ def claim(
         record = rows.defer("content").first()
         if record is None:
             return None
-        if record.result.get("claim") and not (by_command or is_stale(record, now)):
+        free = record.state == DraftState.WANTED or not record.result.get("claim")
+        if not (free or by_command or is_stale(record, now)):
             return None
         result = {**record.result, "claim": uuid.uuid4().hex, "claimed_at": now.isoformat()}
         result["tries"] = record.result.get("tries", 0) + 1
