@@ -13,7 +13,7 @@ from django.db import connection
 from django.test import Client
 from django.test.utils import CaptureQueriesContext
 from django.urls import reverse
-from django.utils import timezone
+from time_machine import TimeMachineFixture
 
 from jobs.forms.corrections import LocalTime
 from jobs.models import ClockEvent, Correction, Element, Interval, Job, JobType, Lap, Stage, StageState
@@ -29,7 +29,14 @@ from shop.services import shop_create
 
 pytestmark = pytest.mark.django_db
 
-NINE = (timezone.now() - timedelta(days=1)).astimezone(UTC).replace(hour=8, minute=0, second=0, microsecond=0)
+NINE = datetime(2026, 11, 24, 8, tzinfo=UTC)  # by the shop's clock
+NOW = NINE + timedelta(days=1, hours=2)
+
+
+@pytest.fixture(autouse=True)
+def its_now(time_machine: TimeMachineFixture) -> None:
+    """The present is the next morning, whenever the test runs."""
+    time_machine.move_to(NOW, tick=False)
 
 
 @pytest.fixture
@@ -159,7 +166,7 @@ def test_what_was_taken_back_is_struck_with_by_whom(maker, shop, job):
 
 def test_what_was_moved_says_why_in_both_places(maker, job):
     user = User.objects.get(username="maker")
-    correct(job, Move(UUID(int=3), at(45)), reason="Pressed late", user=user, now=timezone.now())
+    correct(job, Move(UUID(int=3), at(45)), reason="Pressed late", user=user, now=NOW)
     page = record(maker, job)
     assert page.count("is-gone") == 1
     assert "Time moved by maker" in page
@@ -170,8 +177,8 @@ def test_what_was_moved_says_why_in_both_places(maker, job):
 
 
 def test_an_undone_correction_stays_in_the_list_of_corrections_only(maker, job):
-    made = correct(job, Move(UUID(int=3), at(45)), reason="Pressed late", user=None, now=timezone.now())
-    undo(made, user=None, now=timezone.now())
+    made = correct(job, Move(UUID(int=3), at(45)), reason="Pressed late", user=None, now=NOW)
+    undo(made, user=None, now=NOW)
     page = record(maker, job)
     assert "is-gone" not in page
     assert "undone</span>" in page
@@ -189,7 +196,7 @@ def test_a_viewer_does_not_see_the_record(shop, job):
 
 
 def test_the_file_for_a_spreadsheet_has_every_press(maker, job):
-    correct(job, Move(UUID(int=3), at(45)), reason="=1+1", user=None, now=timezone.now())
+    correct(job, Move(UUID(int=3), at(45)), reason="=1+1", user=None, now=NOW)
     answer = maker.get(reverse("jobs:record-csv", args=[job.number]))
     rows = list(csv.DictReader(io.StringIO(answer.content.decode())))
     assert [(row["kind"], row["counts"]) for row in rows] == [
@@ -278,7 +285,7 @@ def test_a_time_that_was_not_touched_keeps_its_fraction_of_a_second(maker, shop,
     ann = Person.objects.get(name="Ann").pk
     starts = at(60) + timedelta(milliseconds=250)
     change = AddSitting(stage(job, "cut"), starts, at(80), ann)
-    event = correct(job, change, reason="x", user=None, now=timezone.now()).events.get()
+    event = correct(job, change, reason="x", user=None, now=NOW).events.get()
     where = f"{reverse('jobs:correct', args=[job.number, 'move'])}?event={event.pk}"
     typed = looked(
         maker, where, at=f"{starts + timedelta(hours=1):%Y-%m-%dT%H:%M:%S}", until=wall(75), reason="x"
@@ -288,7 +295,7 @@ def test_a_time_that_was_not_touched_keeps_its_fraction_of_a_second(maker, shop,
 
 
 def test_a_press_that_no_longer_counts_leads_back(maker, job):
-    correct(job, Move(UUID(int=3), at(45)), reason="x", user=None, now=timezone.now())
+    correct(job, Move(UUID(int=3), at(45)), reason="x", user=None, now=NOW)
     answer = maker.get(address(job, "move", 3), follow=True)
     assert "no longer counts" in answer.content.decode()
     assert "Choose a press" in maker.get(address(job, "move"), follow=True).content.decode()
@@ -423,11 +430,11 @@ def test_what_the_page_asks_the_database_does_not_grow_with_what_was_put_right(m
             record(maker, job)
         return len(queries)
 
-    correct(job, Move(UUID(int=3), at(45)), reason="x", user=None, now=timezone.now())
+    correct(job, Move(UUID(int=3), at(45)), reason="x", user=None, now=NOW - timedelta(minutes=45))
     before = asked()
     for minute in (44, 43, 42):
         last = ClockEvent.objects.filter(correction__isnull=False).order_by("received_at").last()
-        correct(job, Move(last.pk, at(minute)), reason="x", user=None, now=timezone.now())
+        correct(job, Move(last.pk, at(minute)), reason="x", user=None, now=NOW - timedelta(minutes=minute))
     assert asked() == before
 
 
@@ -435,7 +442,7 @@ def test_what_the_page_asks_the_database_does_not_grow_with_what_was_put_right(m
 
 
 def test_an_owner_undoes_and_undoes_the_undoing(owner, job):
-    made = correct(job, Move(UUID(int=3), at(45)), reason="x", user=None, now=timezone.now())
+    made = correct(job, Move(UUID(int=3), at(45)), reason="x", user=None, now=NOW)
     where = reverse("jobs:correction-undo", args=[job.number])
     owner.post(where, {"correction": made.pk})
     assert stage(job, "mask").finished_at == at(50)
@@ -446,7 +453,7 @@ def test_an_owner_undoes_and_undoes_the_undoing(owner, job):
 
 
 def test_makers_undo_what_they_did_a_moment_ago_and_nothing_older(maker, job):
-    user, now = User.objects.get(username="maker"), timezone.now()
+    user, now = User.objects.get(username="maker"), NOW
     where = reverse("jobs:correction-undo", args=[job.number])
     old = correct(job, Move(UUID(int=3), at(45)), reason="x", user=user, now=now - timedelta(minutes=1))
     answer = maker.post(where, {"correction": old.pk}, follow=True)
@@ -459,7 +466,7 @@ def test_makers_undo_what_they_did_a_moment_ago_and_nothing_older(maker, job):
 
 def test_a_correction_is_no_press_to_take_back_on_the_floor(maker, job):
     user = User.objects.get(username="maker")
-    correct(job, Move(UUID(int=3), at(45)), reason="x", user=user, now=timezone.now())
+    correct(job, Move(UUID(int=3), at(45)), reason="x", user=user, now=NOW)
     assert maker.get(reverse("jobs:pack")).json()["last_press"] is None
 
 
