@@ -55,7 +55,8 @@ def doubt_answer_stopped(asked: Asked, *, user: User, stopped_at: datetime, fini
     doubt = _doubt(asked)
     until = doubt.ends_at or asked.now
     if not doubt.starts_at < stopped_at < until:
-        first, last = (say_instant(asked.shop.local(at)) for at in (doubt.starts_at, until))
+        today = asked.shop.local(asked.now).date()
+        first, last = (say_instant(asked.shop.local(at), today) for at in (doubt.starts_at, until))
         raise BadInput(f"Give a time after {first} and before {last}.", field="stopped_at")
     reason = asked.reason(FORGOTTEN)
     forgotten_stop(

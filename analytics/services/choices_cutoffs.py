@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from datetime import date, datetime, timedelta
+from zoneinfo import ZoneInfo
 
 from analytics.engine.book import Book
 from analytics.engine.cutoffs import GRID, cut_off
@@ -83,9 +84,14 @@ def _to_be_kept(options: Options, common: Common) -> float:
     closings = [
         float(close)
         for close in hours.close[(hours.close >= reached) & (hours.close < reached + 2880)]
-        if to_instant(origin, float(close)).astimezone(zone).date() == day
+        if _day_of(origin, float(close), zone) == day
     ]
     return max(closings, default=reached)
+
+
+def _day_of(origin: datetime, close: float, zone: ZoneInfo) -> date:
+    """The day that a closing ends: at midnight, the one before."""
+    return (to_instant(origin, close) - timedelta(minutes=1)).astimezone(zone).date()
 
 
 def _next_working_day_ends(options: Options) -> float:
@@ -96,7 +102,7 @@ def _next_working_day_ends(options: Options) -> float:
         close = min(closes, max(opens, 0.0) + 2880.0)  # it may be open day and night
         if close <= 0.0:
             continue
-        day = options.job.shop.local(options.at(close)).date()
+        day = _day_of(options.book.origin, close, options.job.shop.zone)
         if day not in last and len(last) == 2:
             break
         last[day] = close

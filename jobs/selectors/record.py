@@ -267,15 +267,15 @@ def _rows(shop: Shop, stages: Sequence[Stage], now: datetime) -> list[Row]:
 
 def _correction_line(correction: Correction, shop: Shop, devices: Mapping[int, str]) -> CorrectionLine:
     before = {(one.get("job"), one["stage"]): one for one in correction.before}
-    differences = []
+    differences, today = [], shop.local(correction.at).date()
     for after in correction.after:
         old = before.get((after.get("job"), after["stage"]), after)
         elsewhere = f" of job {after['job']}" if after.get("job") not in (None, correction.job.number) else ""
         differences.append(
             Difference(
                 f"{after['stage']}{elsewhere}",
-                [_interval(one, shop) for one in old["intervals"] if one not in after["intervals"]],
-                [_interval(one, shop) for one in after["intervals"] if one not in old["intervals"]],
+                [_interval(one, shop, today) for one in old["intervals"] if one not in after["intervals"]],
+                [_interval(one, shop, today) for one in after["intervals"] if one not in old["intervals"]],
                 (old["state"], after["state"]),
                 (old["hands_on_min"], after["hands_on_min"]),
             )
@@ -284,7 +284,7 @@ def _correction_line(correction: Correction, shop: Shop, devices: Mapping[int, s
     return CorrectionLine(correction, by, differences, hasattr(correction, "undone_by"))
 
 
-def _interval(kept: Mapping[str, str | None], shop: Shop) -> dict[str, str]:
+def _interval(kept: Mapping[str, str | None], shop: Shop, today: date) -> dict[str, str]:
     """One interval of a correction in words: 'Hands-on, Ann' and 'Mon 2 Mar, 08:03:12 to 08:15:12'."""
     starts, ends = (
         shop.local(datetime.fromisoformat(at)) if at else None for at in (kept["starts_at"], kept["ends_at"])
@@ -292,10 +292,10 @@ def _interval(kept: Mapping[str, str | None], shop: Shop) -> dict[str, str]:
     what = ", ".join(part for part in (IntervalKind(kept["kind"] or "").label, kept["who"]) if part)
     until = "now" if ends is None else say_clock(ends, seconds=True)
     if starts and ends and starts.date() != ends.date():
-        until = f"{say_short_day(ends.date())}, {until}"
+        until = f"{say_short_day(ends.date(), today)}, {until}"
     if starts is None:
         return {"what": what, "when": ""}
-    since = f"{say_short_day(starts.date())}, {say_clock(starts, seconds=True)}"
+    since = f"{say_short_day(starts.date(), today)}, {say_clock(starts, seconds=True)}"
     return {"what": what, "when": f"{since} to {until}"}
 
 

@@ -164,7 +164,9 @@ def test_whatever_the_encoding_with_semicolons_and_decimal_commas(
 def test_the_command_asks_too(shop: Shop, tmp_path: Path) -> None:
     path = tmp_path / "log.csv"
     path.write_text(HEADER + "A,Van,Print,03/04/2026 09:00,03/04/2026 09:30\n", encoding="utf-8")
-    with pytest.raises(CommandError, match=r"may be 3 April 2026 or 4 March 2026.*--dates dmy or --dates mdy"):
+    with pytest.raises(
+        CommandError, match=r"may be 3 April 2026 or 4 March 2026.*--dates dmy or --dates mdy"
+    ):
         call_command("import_timings", str(path))
     call_command("import_timings", str(path), "--dates", "dmy")
     assert ClockEvent.objects.get(kind="sitting").at == datetime(2026, 4, 3, 9, tzinfo=UTC)
