@@ -39,6 +39,7 @@ class PromiseOut(serializers.Serializer[Any]):
         allow_null=True, help_text="Half the width of the date's 95 % interval, in working minutes."
     )
     later_work = serializers.CharField(help_text="What is assumed of work to come.")
+    breaks = serializers.CharField(allow_blank=True, help_text="Which breaks are reckoned with.")
     backlog_digest = serializers.CharField(help_text="SHA-256 of all that the futures hang on.")
 
 

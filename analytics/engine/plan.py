@@ -8,6 +8,7 @@ from __future__ import annotations
 from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass, field
 from datetime import date, datetime, time, timedelta
+from functools import lru_cache
 from typing import Literal
 from zoneinfo import ZoneInfo
 
@@ -251,16 +252,17 @@ def person_hours(spec: ShopSpec, person: PersonSpec, days: int) -> Calendar:
 
 def _there(spec: ShopSpec, person: PersonSpec, hours: Calendar) -> Calendar:
     away = [_day(spec, day) for day in sorted(person.absent)]
-    zone = ZoneInfo(spec.zone)
-    first = spec.origin.astimezone(zone).date()
-    reach = round(float(hours.close[-1]) / 1440.0) + 1 if person.breaks else 0
-    for day in (first + timedelta(days=n) for n in range(reach)):
-        for starts, ends in person.breaks:
-            pair = (datetime.combine(day, at, zone) for at in (starts, ends))
-            begin, end = (to_minutes(spec.origin, at) for at in pair)
-            if end > begin:  # an hour that is left out in spring has none
-                away.append((begin, end))
+    if person.breaks:
+        days = round(float(hours.close[-1]) / 1440.0) + 2
+        rests = _rests(spec.origin, spec.zone, days, person.breaks)
+        away += zip(rests.open.tolist(), rests.close.tolist(), strict=True)
     return minus(hours, away)
+
+
+@lru_cache(maxsize=64)
+def _rests(origin: datetime, zone: str, days: int, breaks: tuple[tuple[time, time], ...]) -> Calendar:
+    """Daily breaks as a calendar. One question plans the same shop several times, with few different breaks."""
+    return weekly(origin, zone, dict.fromkeys(range(7), breaks), days)
 
 
 def usual_hours(spec: ShopSpec, days: int) -> Calendar:

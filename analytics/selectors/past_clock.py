@@ -1,13 +1,12 @@
-"""What the clock knows of a past beside clean minutes: work done again, pauses, cancelled work, people's breaks."""
+"""What the clock knows of a past beside clean minutes: work done again, pauses, cancelled work."""
 
 from __future__ import annotations
 
 from collections import defaultdict
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
-from datetime import datetime, time, timedelta
+from datetime import datetime, timedelta
 
-from analytics.engine.breaks import breaks_of, minutes_of_day
 from analytics.engine.hours import Calendar, to_minutes
 from analytics.engine.minutes import Span, measure
 from analytics.engine.pauses import Spell, paused
@@ -16,12 +15,6 @@ from analytics.selectors.samples import EPOCH
 from analytics.selectors.signs import Row, rows_of
 from jobs.models import Interval, IntervalKind, Job, JobStatus
 from shop.models import Shop
-
-YEAR = timedelta(days=365)
-"""Before the end of a past: so long the habits of a day are looked at."""
-
-Breaks = Mapping[int, tuple[tuple[time, time], ...]]
-"""A person's daily breaks, local, by key."""
 
 
 @dataclass(frozen=True)
@@ -90,18 +83,6 @@ def machines_then(rows: Iterable[Row]) -> dict[int, int]:
     """The machine that each stage was on last."""
     on = sorted((row.starts, row.stage, row.machine) for row in rows if row.machine is not None)
     return {stage: machine for _, stage, machine in on}
-
-
-def breaks_by_person(shop: Shop, ends: datetime) -> Breaks:
-    """The daily breaks that people keep, as a year of their sittings shows."""
-    spans: dict[int, list[tuple[datetime, datetime]]] = defaultdict(list)
-    sittings = Interval.objects.of(shop).filter(
-        kind=IntervalKind.HANDS_ON, person__isnull=False, starts_at__gte=ends - YEAR, ends_at__lte=ends
-    )
-    for row in rows_of(sittings):
-        if row.person is not None and row.ends is not None and row.ends - row.starts < timedelta(hours=12):
-            spans[row.person].append((shop.local(row.starts), shop.local(row.ends)))
-    return {person: breaks_of(minutes_of_day(mine)) for person, mine in spans.items()}
 
 
 def _hours(spec: ShopSpec, days: int) -> dict[int | None, Calendar]:

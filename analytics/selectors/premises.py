@@ -8,6 +8,7 @@ from django.db.models import OuterRef, Subquery
 
 from analytics.engine.hours import to_minutes
 from analytics.engine.plan import MachineSpec, PersonSpec, ShopSpec
+from analytics.selectors.habits import breaks_ahead
 from jobs.models import Category, Interval
 from shop.models import Machine, MachineKind, Person, Shop
 from shop.selectors import absent_days, closed_days, opening_hours
@@ -21,10 +22,14 @@ PRINTERS = (MachineKind.PRINTER, MachineKind.PRINT_AND_CUT)
 
 
 def shop_spec(shop: Shop, now: datetime) -> ShopSpec:
-    """The shop's hours, people and machines from `now` on; not who is away for as long as the calendars reach."""
+    """The shop's hours, people with the breaks they keep, and machines from `now` on.
+
+    Whoever is away for as long as the calendars reach is not among them.
+    """
     start = shop.local(now).date() - timedelta(days=1)
     end = start + timedelta(days=DAYS + 2)
     absent = absent_days(shop, start, end)
+    breaks = breaks_ahead(shop, now)
     people = Person.objects.of(shop).filter(active=True).prefetch_related("skills")
     return ShopSpec(
         now,
@@ -32,7 +37,13 @@ def shop_spec(shop: Shop, now: datetime) -> ShopSpec:
         opening_hours(shop),
         frozenset(closed_days(shop, start, end)),
         tuple(
-            PersonSpec(p.pk, p.name, frozenset(s.pk for s in p.skills.all()), frozenset(absent.get(p.pk, ())))
+            PersonSpec(
+                p.pk,
+                p.name,
+                frozenset(s.pk for s in p.skills.all()),
+                frozenset(absent.get(p.pk, ())),
+                breaks.get(p.pk, ()),
+            )
             for p in people
             if len(absent.get(p.pk, ())) < DAYS
         ),

@@ -11,9 +11,9 @@ from django.db.models.functions import Coalesce, Least
 
 from analytics.engine.plan import ShopSpec
 from analytics.models import Sample
+from analytics.selectors.habits import breaks_by_person
 from analytics.selectors.models import learned_stages
 from analytics.selectors.past_clock import (
-    breaks_by_person,
     cancelled_minutes,
     machines_then,
     more_of,

@@ -13,6 +13,7 @@ from django.utils import timezone
 from analytics.engine.book import Book, Futures, instant_of, run, run_until
 from analytics.engine.hours import NeverOpen
 from analytics.engine.placing import placed
+from analytics.engine.plan import PersonSpec
 from analytics.engine.sampling import BLOCK
 from analytics.engine.simulate import HorizonTooShort
 from analytics.engine.variants import first_of_all
@@ -63,7 +64,8 @@ class Outlook:
 
     level: where the date is read off, so that the confidence holds. dates: confidence to instant, each read off at
     its own level. quantiles: plain probability to instant, as they are kept. curve: the finish at CURVE. error_min:
-    half the width of the date's 95 % interval in working minutes. left_out: other jobs that cannot be done to the end.
+    half the width of the date's 95 % interval in working minutes. people: with the breaks that
+    are reckoned with. left_out: other jobs that cannot be done to the end.
     """
 
     job: Job
@@ -83,6 +85,7 @@ class Outlook:
     runs: int
     error_min: float
     book: Book
+    people: tuple[PersonSpec, ...] = ()
     left_out: tuple[LeftOut, ...] = ()
 
     @property
@@ -232,6 +235,7 @@ def _outlook(shop: Shop, asked: Asked, book: Book, futures: Futures, confidence:
         runs=futures.runs,
         error_min=futures.error,
         book=book,
+        people=asked.reading.work.spec.people,
         left_out=asked.reading.work.left_out,
     )
 

@@ -14,7 +14,7 @@ from analytics.services.choices import jobs_to_ask, options_of
 from analytics.services.choices_ways import Ways, ways_of
 from analytics.services.promising import Outlook, promise_compute
 from analytics.services.running_totals import Wish
-from analytics.words.promise import say_later
+from analytics.words.promise import say_breaks, say_later
 from jobs.drivers import ItemSize
 from jobs.models import Job, JobType
 from jobs.services.jobs import job_create
@@ -155,6 +155,7 @@ def outlook_json(shop: Shop, outlook: Outlook) -> dict[str, Any]:
         "runs": outlook.runs,
         "backlog_digest": outlook.book.digest,
         "later_work": say_later(outlook.later),
+        "breaks": say_breaks(outlook.people),
         "error_min": round(outlook.error_min, 1) if isfinite(outlook.error_min) else None,
         "level": outlook.level,
     }

@@ -24,7 +24,7 @@ from analytics.selectors.promises import promises_kept
 from analytics.services.promises import promise_accept, promise_standing, promise_take_back
 from analytics.services.promising import Outlook, now_to_the_minute, promise_compute, rounded_up
 from analytics.services.running_totals import BUDGET, EXACTLY, FINEST, WITHIN, Wish, for_seconds
-from analytics.words.promise import say_error, say_later
+from analytics.words.promise import say_breaks, say_error, say_follows, say_later
 from jobs.forms.enquiry import EnquiryForm
 from jobs.models import Job, JobStatus
 from jobs.selectors.jobs import with_stages
@@ -220,6 +220,8 @@ def _shown(shop: Shop, outlook: Outlook, looks: int) -> dict[str, Any]:
         "more": _more(outlook, looks),
         "exact_enough": outlook.error_min <= WITHIN,
         "later_words": say_later(outlook.later),
+        "level_words": say_follows(outlook.level, outlook.confidence),
+        "breaks_words": say_breaks(outlook.people),
         "kept": kept,
         "given": given,
         "levels": [

@@ -2,9 +2,13 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterable
 from math import isfinite
 
+from analytics.engine.plan import PersonSpec
 from analytics.selectors.arrivals import FEWEST, LaterWork
+from analytics.words.ledger import say_level
+from shop.words import say_clock, say_confidence
 
 
 def say_later(later: LaterWork) -> str:
@@ -28,6 +32,26 @@ def say_later(later: LaterWork) -> str:
         f"No work is assumed but what is promised or begun. {few} came in during the last {later.days} days; from "
         f"{FEWEST} on their pace is allowed for."
     )
+
+
+def say_follows(level: float, confidence: float) -> str:
+    """Where a date is read off if not at its own odds, in a sentence; else empty."""
+    if abs(level - confidence) < 0.005:
+        return ""
+    return (
+        f"Dates follow the past here: this one lies where {say_level(level)} of the futures are done, because "
+        f"that is where {say_confidence(confidence)} has held."
+    )
+
+
+def say_breaks(people: Iterable[PersonSpec]) -> str:
+    """Which breaks are reckoned with, in a sentence; empty where the clock shows none."""
+    kept = [
+        f"{person.name} {' and '.join(f'{say_clock(starts)} to {say_clock(ends)}' for starts, ends in person.breaks)}"
+        for person in people
+        if person.breaks
+    ]
+    return f"Nobody is counted on in a break that the clock shows: {', '.join(kept)}." if kept else ""
 
 
 def say_error(runs: int, error_min: float) -> str:

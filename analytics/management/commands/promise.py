@@ -16,7 +16,7 @@ from analytics.services.promising import Outlook, now_to_the_minute
 from analytics.services.quotes import outlook_json, quote_outlook, quote_read, quote_ways
 from analytics.services.running_totals import FINEST, MOST, WITHIN, Wish
 from analytics.words.choices import say_takes
-from analytics.words.promise import say_error, say_later
+from analytics.words.promise import say_breaks, say_error, say_later
 from shop.errors import ShopError
 from shop.models import Shop
 from shop.selectors import shop_required
@@ -79,6 +79,8 @@ class Command(BaseCommand):
             self.stdout.write(f"  {stage.name}: {stage.p50:.0f} min, eight in ten {stage.p80:.0f} ({rests})")
         self.stdout.write(say_error(outlook.runs, outlook.error_min))
         self.stdout.write(say_later(outlook.later))
+        if breaks := say_breaks(outlook.people):
+            self.stdout.write(breaks)
 
     def _ways(self, shop: Shop, ways: Ways, as_json: bool) -> None:
         if as_json:
