@@ -71,7 +71,7 @@ def test_without_hours_every_page_asks_for_them(shop):
         assert "Give the shop opening hours under Shop, Opening hours." in text_of(answer)
     watch_shop(shop, MONDAY)
     watch = page_of(client, "watch")
-    assert (watch.status_code, "Why No opening hours are left" in " ".join(words(watch))) == (200, True)
+    assert (watch.status_code, "Job 1: No opening hours are left" in " ".join(words(watch))) == (200, True)
     assert [event.summary for event in shop_events(shop, MONDAY)] == [f"Promised: job 1, {job.title}"]
 
 

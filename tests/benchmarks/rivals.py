@@ -132,7 +132,7 @@ def read_jobs(log: Path) -> list[JobRecord]:
     """The finished jobs of a log, by way of the database: just what `manage.py backtest` would walk through."""
     from analytics.selectors.history import job_records
     from analytics.services.learning import sweep_shop
-    from jobs.importing.writing import import_timings
+    from jobs.services.import_files import import_timings
 
     shop = import_timings(log, None, new_slug=f"log-{os.urandom(4).hex()}", define_drivers=True).shop
     sweep_shop(shop)

@@ -85,7 +85,7 @@ def test_the_list_shows_open_jobs_by_due_date_and_what_is_in_hand(shop, planner)
     assert places == sorted(places)
     assert ">Done<" not in page
     assert "Artwork running" in page
-    assert "Wed 8 Jan 2020, 00:30" in page  # 23:30 UTC is half past midnight in Berlin in winter
+    assert "Wednesday 8 January 2020, 00:30" in page  # 23:30 UTC is half past midnight in Berlin in winter
     assert page.count(">late<") == 1
     assert "Next: Artwork" in page
     assert undated.title in page

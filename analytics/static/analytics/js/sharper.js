@@ -5,6 +5,7 @@ const WAIT = 150; // ms between looks whether somebody is still at the form
 const form = document.querySelector("[data-gives-date]");
 const said = document.querySelector("[data-sharper-said]");
 const find = (name, among = document) => among.querySelector(`[data-sharper="${name}"]`);
+const MOVED = " The work has moved since, or could not be asked: load the page anew for the date as it stands.";
 let changed = -Infinity, asking = null, sent = false;
 
 const soon = () => new Promise((done) => setTimeout(done, WAIT));
@@ -13,11 +14,21 @@ const untilLeftAlone = async () => { while (document.hidden || form?.matches(":h
 // Of a table with other rows than before the rows stay: what stands below it must not move.
 const sameShape = (before, after) => before.tagName !== "TBODY" || before.children.length === after.children.length;
 
+// Nor by a picture of another height, or a sentence of fewer lines.
+const keepHeights = (place, part) => {
+  const before = place.querySelector("svg"), after = part.querySelector("svg");
+  if (before && after) after.style.height = `${before.getBoundingClientRect().height}px`;
+  const lines = place.closest("p");
+  if (lines) lines.style.minHeight = `${lines.getBoundingClientRect().height}px`;
+};
+
 const show = (fresh) => {
   const before = find("date").textContent, after = find("date", fresh).textContent;
   for (const part of [...fresh.querySelectorAll("[data-sharper]")]) {
     const place = find(part.dataset.sharper);
-    if (place && sameShape(place, part)) place.replaceWith(part);
+    if (!place || !sameShape(place, part)) continue;
+    keepHeights(place, part);
+    place.replaceWith(part);
   }
   if (before !== after) changed = performance.now();
 };
@@ -36,7 +47,7 @@ const sharpen = async () => {
   for (let place; !sent && (place = find("exactness"))?.dataset.more;) {
     let fresh;
     try { await untilLeftAlone(); fresh = await ask(place.dataset.more); await untilLeftAlone(); } catch (error) {
-      if (error.name !== "AbortError") place.querySelector(".with-scripts")?.replaceChildren(" The work has moved since, or could not be asked: load the page anew for the date as it stands.");
+      if (error.name !== "AbortError") place.querySelector(".with-scripts")?.replaceChildren(MOVED);
       delete place.dataset.more;
       return;
     }
