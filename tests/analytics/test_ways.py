@@ -104,7 +104,8 @@ def test_nothing_is_written_by_looking(shop, django_assert_max_num_queries):
     before = list(Stage.objects.order_by("pk").values())
     with django_assert_max_num_queries(220) as seen:
         found(shop, job)
-    assert all(query["sql"].startswith(("SELECT", "SAVEPOINT", "RELEASE")) for query in seen.captured_queries)
+    writes = ("INSERT", "UPDATE", "DELETE")
+    assert [query["sql"] for query in seen.captured_queries if query["sql"].startswith(writes)] == []
     assert list(Stage.objects.order_by("pk").values()) == before
 
 

@@ -152,7 +152,8 @@ def test_whatever_the_encoding_with_semicolons_and_decimal_commas(
         "Ä-1;Van;Print;13.04.2026 09:00;13.04.2026 09:30;Jörg;4,25\n"
     )
     draft, page = looked_at(planner, log.encode(encoding))
-    columns = {f"column-{i}": name for i, name in enumerate(draft.columns.values())} | {"column-0": "job"}
+    labels = log.splitlines()[0].split(";")
+    columns = {f"column-{i}": draft.columns[label] for i, label in enumerate(labels)} | {"column-0": "job"}
     page = planner.post(f"/import/{draft.pk}/columns/", columns, follow=True).content.decode()
     draft.refresh_from_db()
     row = draft.result["first"][0]
