@@ -106,7 +106,8 @@ class StageSpec:
     hold. hands_on, unattended: None for no such part. ready_at: minutes since the origin, from what is done.
     windows: when the customer lets it begin, (open, close) in minutes since the origin, none: at any time; where its
     hands-on minutes end after the close it waits for a window that they fit in, if there is one. media: the film to
-    be on the machine. pinned: it does not begin before, and then goes ahead of all that waits.
+    be on the machine. pinned: it does not begin before, and then goes ahead of all that waits. stream: names what is
+    drawn for its kind, wherever its row is kept; None: the kind does.
     """
 
     key: int
@@ -126,6 +127,7 @@ class StageSpec:
     windows: tuple[tuple[float, float], ...] = ()
     media: int | None = None
     pinned: float | None = None
+    stream: int | None = None
 
 
 @dataclass(frozen=True, eq=False)
@@ -181,7 +183,7 @@ def _laid_out(spec: ShopSpec, units: _Units, stages: Sequence[StageSpec]) -> Pla
             return -1
         columns.append(minutes)
         column_job.append(stage.job)
-        column_kind.append(stage.kind)
+        column_kind.append(stage.kind if stage.stream is None else stage.stream)
         return len(columns) - 1
 
     free = {key: list(indices) for key, indices in units.machines.items()}

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass, replace
 from datetime import datetime, timedelta
+from zlib import crc32
 
 import numpy as np
 
@@ -166,6 +167,7 @@ def _stage_spec(one: OpenJob, stage: Stage, index: int, clocked: Clocked | None,
         skill=None if hold else kind.skill_id,
         skill_name=kind.skill.name if kind.skill else "",
         people=0 if hold else kind.people,
+        stream=crc32(kind.key.encode()),
     )
     if hold and stage.hold_min is not None:
         return replace(base, unattended=_fixed(float(stage.hold_min)))

@@ -43,6 +43,14 @@ def test_holds_add_up_through_closed_hours(shop):
     assert set(outlook.quantiles.values()) == {MONDAY + timedelta(minutes=600 * stages)}
 
 
+def test_the_same_shop_in_another_database_has_the_same_futures(shop):
+    """What is drawn is named by the job's number and the kind's own name, not by where their rows are kept."""
+    twin = make_quay("twin")
+    here, there = (promise_compute(one, enquiry(one), now=MONDAY, runs=100) for one in (shop, twin))
+    assert here.job.pk != there.job.pk
+    assert here.curve == there.curve
+
+
 def test_a_solvent_print_waits_a_day_more_than_a_uv_print(shop):
     uv = promise_compute(shop, enquiry(shop, "UV"), now=MONDAY, runs=1000)
     solvent = promise_compute(shop, enquiry(shop, "Solvent"), now=MONDAY, runs=1000)
