@@ -25,7 +25,11 @@ const keepShell = async () => {
   const before = left;
   const answer = await fetch(shell, { credentials: "same-origin", cache: "no-store" });
   if (!answer.ok || answer.redirected) return;
-  if (answer.headers.get("X-Release") !== version) { await self.registration.update(); return; }
+  if (answer.headers.get("X-Release") !== version) {
+    // Not waited for: the newer worker takes over only once this one has nothing more to do.
+    self.registration.update().catch(() => {});
+    return;
+  }
   const cache = await caches.open(SHELL);
   if (before === left) await cache.put(shell, answer); // else it is the page of somebody who has logged out since
 };
