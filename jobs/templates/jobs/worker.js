@@ -20,16 +20,13 @@ const keepFiles = async () => {
   }));
 };
 
-// As the log-in of this moment gets it; a page of another release does not fit these files.
+// As the log-in of this moment gets it; a page of another release does not fit these files. The browser itself asks for
+// that release after each visit. Were it asked here too, this worker might never be done, and the newer one wait for it.
 const keepShell = async () => {
   const before = left;
   const answer = await fetch(shell, { credentials: "same-origin", cache: "no-store" });
   if (!answer.ok || answer.redirected) return;
-  if (answer.headers.get("X-Release") !== version) {
-    // Not waited for: the newer worker takes over only once this one has nothing more to do.
-    self.registration.update().catch(() => {});
-    return;
-  }
+  if (answer.headers.get("X-Release") !== version) return;
   const cache = await caches.open(SHELL);
   if (before === left) await cache.put(shell, answer); // else it is the page of somebody who has logged out since
 };
