@@ -8,7 +8,7 @@ import io
 from collections.abc import Iterator
 
 from jobs.importing.problems import BadFile
-from jobs.importing.table import Line, Table, table_from
+from jobs.importing.table import EMPTY, Line, Table, table_from
 
 DELIMITERS = ",;\t"
 _FORMULA = ("=", "+", "-", "@", "\t", "\r")
@@ -42,7 +42,7 @@ def _without_apostrophe(cell: str) -> str:
 def decoded(content: bytes) -> str:
     """The file's text. Raises BadFile if it is empty or not UTF-8."""
     if not content.strip():
-        raise BadFile("The file is empty. Its first row must name the columns.")
+        raise BadFile(EMPTY)
     try:
         text = content.decode("utf-8-sig")
     except UnicodeDecodeError as error:
@@ -66,7 +66,7 @@ def decoded_loosely(content: bytes) -> tuple[str, str]:
     of which Latin-1's letters are a part, and that can only be assumed.
     """
     if not content.strip():
-        raise BadFile("The file is empty. Its first row must name the columns.")
+        raise BadFile(EMPTY)
     if content.startswith((codecs.BOM_UTF16_LE, codecs.BOM_UTF16_BE)) or b"\0" in content[:2]:
         return _utf16(content), "The file is UTF-16 text."
     try:
@@ -95,6 +95,6 @@ def _utf16(content: bytes) -> str:
 
 
 def delimiter_of(text: str) -> str:
-    """What stands between the fields of the first row that is not blank."""
-    header = next(line for line in text.splitlines() if line.strip())
+    """What stands between the fields of the first row that is not blank; a comma where there is none."""
+    header = next((line for line in text.splitlines() if line.strip()), "")
     return max(DELIMITERS, key=header.count)

@@ -15,6 +15,8 @@ FIXED = REQUIRED + OPTIONAL
 LONGEST_NAME = 80
 """Characters of a column's name that are kept."""
 
+EMPTY = "The file is empty. Its first row must name the columns."
+
 Line = tuple[str, list[str]]
 """The place that a message would name, and the cells."""
 
@@ -69,7 +71,9 @@ def given_header(cells: Sequence[str], place: str) -> tuple[str, ...]:
     columns: list[str] = []
     for i, cell in enumerate(cells, start=1):
         name = " ".join(cell.split())[:LONGEST_NAME] or f"column {i}"
-        columns.append(name if name not in columns else f"{name} ({i})")
+        while name in columns:
+            name = f"{name} ({i})"
+        columns.append(name)
     return tuple(columns)
 
 
@@ -81,7 +85,7 @@ def table_from(
 ) -> Table:
     """The table of the lines that are not blank, of which the first is the header.
 
-    heading: the header's columns. Raises BadFile for a header that will not do, no row at all, or more than `most`.
+    heading: the header's columns. Raises BadFile for no header or one that will not do, no row, or more than `most`.
     """
     columns: tuple[str, ...] = ()
     made: list[RawRow | Problem] = []
@@ -97,6 +101,8 @@ def table_from(
                 f"The file has more than {most:,} rows. Split it, or bring it in with the command "
                 "`manage.py import_timings FILE`."
             )
+    if not columns:
+        raise BadFile(EMPTY)  # a byte order mark and line breaks: what a spreadsheet saves of an empty sheet
     return table_of(columns, made)
 
 

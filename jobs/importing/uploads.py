@@ -59,7 +59,9 @@ def _read(content: bytes) -> Upload:
     if content.startswith(b"PK"):
         table = xlsx_table(content, largest=LARGEST_UNPACKED, heading=given_header, most=MOST_ROWS)
         return Upload(table, "XLSX")
-    if content.lstrip(b"\xef\xbb\xbf \t\r\n").startswith(b"<"):
+    # Without byte order marks, and without the zeros that UTF-16 puts between the letters.
+    beginning = content[:200].replace(b"\0", b"").lstrip(b"\xef\xbb\xbf\xff\xfe \t\r\n")
+    if beginning.startswith(b"<"):
         return Upload(_without_empty(read_xes(content, most=MOST_ROWS)), "XES")
     text, assumed = decoded_loosely(content)
     between = delimiter_of(text)

@@ -5,15 +5,11 @@ from __future__ import annotations
 import io
 import itertools
 import zipfile
-import zlib
 from collections.abc import Iterator
 from datetime import date, datetime
 from typing import Any
-from xml.etree.ElementTree import ParseError
 
 import openpyxl
-from defusedxml.common import DefusedXmlException
-from openpyxl.utils.exceptions import InvalidFileException
 
 from jobs.importing.problems import BadFile
 from jobs.importing.table import Line, Table, table_from
@@ -59,17 +55,9 @@ def xlsx_lines(content: bytes) -> Iterator[Line]:
             if any(texts):
                 width = width or len(texts)
                 yield f"sheet {sheet.title}, row {number}", texts
-    except (
-        InvalidFileException,
-        zipfile.BadZipFile,
-        DefusedXmlException,
-        ParseError,
-        KeyError,
-        IndexError,
-        ValueError,
-        EOFError,
-        zlib.error,
-    ) as error:
+    except BadFile:
+        raise
+    except Exception as error:  # whatever the library raises of a damaged file, or of a text document
         raise BadFile(
             f"This is not an XLSX workbook that can be read ({error}). Save it again, or as CSV."
         ) from error
@@ -99,7 +87,7 @@ def _check_size(content: bytes, largest: int) -> None:
     try:
         with zipfile.ZipFile(io.BytesIO(content)) as archive:
             unpacked = sum(info.file_size for info in archive.infolist())
-    except zipfile.BadZipFile as error:
+    except (zipfile.BadZipFile, NotImplementedError) as error:
         raise BadFile(
             "This is not an XLSX workbook (it is no zip archive). Save it again, or as CSV."
         ) from error

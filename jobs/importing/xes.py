@@ -60,7 +60,8 @@ def read_xes(content: bytes, *, most: int | None = None) -> Table:
                     f"The log has more than {most:,} sittings. Split it, or bring it in with the command "
                     "`manage.py import_timings FILE`."
                 )
-    except (ParseError, DefusedXmlException) as error:
+    except (ParseError, DefusedXmlException, LookupError, ValueError) as error:
+        # The last two are of an encoding that the parser does not know.
         raise BadFile(f"This is not an XES log that can be read ({error}).") from error
     if not transitions & set(BEGINS):
         raise BadFile(

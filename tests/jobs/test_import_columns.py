@@ -176,6 +176,7 @@ def test_the_usual_encodings_are_read_and_said(encoding: str, said: str) -> None
     ("content", "says"),
     [
         (b"", "empty"),
+        *((b, "empty") for b in (b"\xef\xbb\xbf\r\n", b"\xff\xfe", "\r\n".encode("utf-16"))),
         (b"\xd0\xcf\x11\xe0rest", r"old binary form \(\.xls\)"),
         (b"\x1f\x8brest", "gzip"),
         (b"%PDF-1.4", "a PDF"),
@@ -186,6 +187,8 @@ def test_the_usual_encodings_are_read_and_said(encoding: str, said: str) -> None
         (b"a\n" + b"1\n" * (MOST_ROWS + 1), f"more than {MOST_ROWS:,} rows"),
         (b"<html/>", "not an XES log"),
         (b'<!DOCTYPE log [<!ENTITY a "aa">]><log>&a;</log>', "not an XES log that can be read"),
+        (b'<?xml version="1.0" encoding="nonesuch"?><log/>', "not an XES log that can be read"),
+        (b'<?xml version="1.0" encoding="shift_jis"?><log/>', "not an XES log that can be read"),
         (b"PK\x03\x04nonsense", "not an XLSX workbook"),
     ],
 )
@@ -196,6 +199,39 @@ def test_what_cannot_be_read_is_refused_with_what_to_do(content: bytes, says: st
 
 def test_nameless_and_double_columns_are_told_apart() -> None:
     assert upload("Job,,Job", "a,b,c").table.columns == ("Job", "column 2", "Job (3)")
+    assert len(set(upload("Job,Job (3),Job", "a,b,c").table.columns)) == 3
+
+
+def test_a_log_of_the_standard_in_utf_16_is_read_as_one() -> None:
+    """XML 1.0, 4.3.3: every processor must be able to read UTF-16."""
+    events = "".join(
+        f'<event><string key="concept:name" value="Print"/><string key="lifecycle:transition" value="{what}"/>'
+        f'<date key="time:timestamp" value="2026-03-02T{at}:00Z"/></event>'
+        for what, at in (("start", "09:00"), ("complete", "10:00"))
+    )
+    log = f'<?xml version="1.0" encoding="UTF-16"?><log><trace>{events}</trace></log>'
+    file = read_upload(log.encode("utf-16"))
+    assert (file.kind, len(file.table.rows)) == ("XES", 1)
+
+
+@pytest.mark.parametrize(
+    ("name", "old", "new"),
+    [
+        ("[Content_Types].xml", b"spreadsheetml.sheet.main", b"wordprocessingml.document.main"),
+        ("xl/styles.xml", b"numFmtId", b"numFmtIx"),
+    ],
+)
+def test_a_text_document_and_a_damaged_workbook_are_refused(name: str, old: bytes, new: bytes) -> None:
+    book, whole, other = openpyxl.Workbook(), io.BytesIO(), io.BytesIO()
+    book.active.append(HEADER.split(","))
+    book.save(whole)
+    with zipfile.ZipFile(whole) as one, zipfile.ZipFile(other, "w") as two:
+        for each in one.namelist():
+            content = one.read(each)
+            assert each != name or old in content
+            two.writestr(each, content.replace(old, new) if each == name else content)
+    with pytest.raises(BadFile, match="not an XLSX workbook"):
+        read_upload(other.getvalue())
 
 
 def test_a_zip_bomb_is_refused_before_it_is_unpacked() -> None:

@@ -167,6 +167,7 @@ def test_a_column_of_remarks_is_no_category() -> None:
     [
         (b"", "empty"),
         (b"  \n\n", "empty"),
+        (b"\xef\xbb\xbf\r\n", "empty"),
         (HEADER.encode(), "no rows"),
         (b"job,job_type,stage,started_at\nJ1,Van,Print,x", "no column finished_at"),
         ((HEADER + ",Job\n").encode(), "column job is there twice"),
