@@ -112,7 +112,8 @@ def promise_standing(job: Job) -> Promise | None:
 def promise_again(promise: Promise) -> dict[str, str]:
     """The promise's quantiles, computed again from what was kept with it."""
     book = from_bytes(bytes(promise.snapshot))
-    futures = run(book, runs=promise.runs, seed=promise.seed, threads=THREADS)
+    level = promise.confidence if promise.level is None else promise.level
+    futures = run(book, runs=promise.runs, seed=promise.seed, threads=THREADS, level=level)
     return {p: instant_of(book, futures.quantile(float(p))).isoformat() for p in promise.quantiles}
 
 

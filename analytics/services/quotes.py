@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass
-from datetime import datetime
+from datetime import UTC, datetime
 from math import isfinite
 from typing import Any, TypeVar, cast
 
@@ -42,6 +42,8 @@ KNOWN = frozenset(
     }
     | {"requested"}
 )
+MOST = 1e12
+"""A number beyond this is none that anybody means."""
 ITEM_KEYS = frozenset({"width_mm", "height_mm", "count", "name", "cut_m", "letter_mm", "ink_build"})
 
 __all__ = ["Quote", "outlook_json", "quote_outlook", "quote_read", "quote_ways"]
@@ -83,7 +85,7 @@ def quote_read(shop: Shop, asked: object) -> Quote:
         "title": str(asked.get("title") or job_type.name),
         "customer_name": str(asked.get("customer") or ""),
         "items": [_item(item, i) for i, item in enumerate(_list(asked, "items"))],
-        "drivers": dict(asked.get("drivers") or {}),
+        "drivers": _drivers(asked),
         "ready_from": _instant(shop, asked.get("ready_from"), "ready_from"),
         "times": Times(_instant(shop, asked.get("film_from"), "film_from"), _visits(shop, asked)),
         "requested": [str(key) for key in _list(asked, "requested")],
@@ -201,7 +203,7 @@ def _item(asked: object, index: int) -> ItemSize:
     return ItemSize(
         width_mm=_number(asked.get("width_mm"), f"{place}.width_mm"),
         height_mm=_number(asked.get("height_mm"), f"{place}.height_mm"),
-        count=int(_number(asked.get("count", 1), f"{place}.count")),
+        count=_whole(asked.get("count", 1), f"{place}.count"),
         name=str(asked.get("name") or ""),
         cut_m=None if cut is None else _number(cut, f"{place}.cut_m"),
         ink_build=str(ink),
@@ -210,9 +212,23 @@ def _item(asked: object, index: int) -> ItemSize:
 
 
 def _number(value: object, place: str) -> float:
-    if isinstance(value, bool) or not isinstance(value, int | float):
+    if isinstance(value, bool) or not isinstance(value, int | float) or abs(value) > MOST:
         raise BadInput(f"{place} is {value!r}. Give a number.", field=place)
     return float(value)
+
+
+def _whole(value: object, place: str) -> int:
+    number = _number(value, place)
+    if not number.is_integer():
+        raise BadInput(f"{place} is {value!r}. Give a whole number.", field=place)
+    return int(number)
+
+
+def _drivers(asked: Mapping[str, Any]) -> dict[str, Any]:
+    found = asked.get("drivers") or {}
+    if not isinstance(found, Mapping):
+        raise BadInput(f'drivers is an object, as {{"height_m": 3}}, not {found!r}.', field="drivers")
+    return dict(found)
 
 
 def _visits(shop: Shop, asked: Mapping[str, Any]) -> list[Visit]:
@@ -237,11 +253,13 @@ def _instant(shop: Shop, text: object, place: str) -> datetime | None:
         return None
     try:
         instant = datetime.fromisoformat(str(text))
-    except ValueError:
+        if instant.tzinfo is None:
+            instant = instant.replace(tzinfo=shop.zone)
+        return instant.astimezone(UTC)
+    except (ValueError, OverflowError):  # the year before the first, or after the last
         raise BadInput(
             f"{place} is {text!r}. Give an ISO 8601 instant, as 2027-03-01T08:00:00+00:00.", field=place
         ) from None
-    return instant if instant.tzinfo else instant.replace(tzinfo=shop.zone)
 
 
 def _confidence(value: object) -> float | None:

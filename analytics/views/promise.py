@@ -46,6 +46,9 @@ SHOWN = 6
 LOOK, LOOKS = 0.6, 6
 """Seconds of each further look at a date that is not exact enough, and how many there are."""
 
+MORE = 2500
+"""Futures that each of them adds at the least: to read hundreds of open jobs can take all of its seconds."""
+
 
 @require_http_methods(["GET", "POST"])
 @for_role(Role.PLANNER)
@@ -99,7 +102,7 @@ def _sharper(request: ShopRequest, job: Job) -> HttpResponse:
     made_at, runs, look = _made_at(shown.get("made_at")), _runs(shown.get("runs")), shown.get("look", "")
     if made_at is None or runs is None or look not in map(str, range(1, LOOKS + 1)):
         return HttpResponse(status=409)
-    wish = Wish(at_least=runs, most=FINEST, go_on=for_seconds(LOOK))
+    wish = Wish(at_least=runs + MORE, most=FINEST, go_on=for_seconds(LOOK))
     try:
         outlook = promise_compute(
             request.shop,

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-import math
+import sys
 from collections.abc import Mapping
 
 from jobs.drivers import PLANNED
@@ -65,7 +65,7 @@ def _yes_no(driver: Driver, value: float | str) -> float:
 
 
 def _number(driver: Driver, value: float | str) -> float:
-    if isinstance(value, bool | str) or not math.isfinite(value) or value < 0:
+    if isinstance(value, bool) or not isinstance(value, int | float) or not 0 <= value <= sys.float_info.max:
         raise BadInput(
             f"{driver.name} is {value!r}. Give a number of 0 or more, or leave it empty.",
             field=f"drivers.{driver.key}",

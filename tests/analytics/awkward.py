@@ -9,6 +9,7 @@ from unittest.mock import patch
 
 import numpy as np
 from django.test import Client
+from numpy.typing import NDArray
 
 from analytics.engine.forecast import PROBS, Forecast
 from analytics.selectors.laws import PartForecast
@@ -22,11 +23,11 @@ MONDAY = datetime(2026, 11, 30, 9, 0, tzinfo=UTC)
 
 
 @contextmanager
-def minutes_of(**minutes: float) -> Iterator[None]:
-    """Every stage of these kinds takes so many minutes, hands-on; of any other kind an hour."""
+def minutes_of(**minutes: float | NDArray[np.float64]) -> Iterator[None]:
+    """Every stage of these kinds takes so many minutes, hands-on; of any other kind an hour. An array: at PROBS."""
 
     def laws(kind: StageKind, *_: object) -> list[PartForecast]:
-        law = Forecast(np.full(PROBS.size, float(minutes.get(kind.key, 60))), 0.0, False, 0.0)
+        law = Forecast(np.full(PROBS.size, minutes.get(kind.key, 60), float), 0.0, False, 0.0)
         return [PartForecast(law, "unattended" if kind.is_hold else "hands_on")]
 
     with patch("analytics.selectors.left.forecasts_of", laws):

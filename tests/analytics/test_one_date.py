@@ -18,6 +18,7 @@ from analytics.services import running_totals
 from analytics.services.choices import moved
 from analytics.services.promises import promise_accept
 from analytics.services.promising import promise_compute
+from analytics.views import promise as promise_view
 from jobs.models import Job
 from shop.models import Finish, Membership, Role, User
 
@@ -86,6 +87,13 @@ def test_a_date_further_worked_out_is_that_of_as_many_futures_drawn_at_once(clie
     at_once = promise_compute(shop, Job.objects.get(pk=job.pk), now=MONDAY, runs=found.runs)
     assert at_once.quantiles == found.quantiles
     assert at_once.error_min == found.error_min
+
+
+def test_a_further_look_draws_more_though_reading_the_work_takes_all_of_its_time(client, job, monkeypatch):
+    monkeypatch.setattr(promise_view, "LOOK", 0.0)
+    first = client.get(f"/jobs/{job.number}/promise/")
+    runs = first.context["outlook"].runs
+    assert sharper(client, first, runs).context["outlook"].runs > runs
 
 
 @pytest.mark.parametrize("further", [False, True])

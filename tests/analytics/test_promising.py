@@ -178,6 +178,13 @@ def test_the_command_prints_the_contract_and_keeps_nothing(shop, tmp_path):
         ({"confidence": 8}, "confidence"),
         ({"colour": "red"}, "colour"),
         ({"ready_from": "soon"}, "ready_from"),
+        ({"ready_from": "9999-12-31T23:59:00-12:00"}, "ready_from"),  # no date of the shop's
+        ({"items": [{"width_mm": 300, "height_mm": 200, "count": 1.5}]}, "items.0.count"),
+        ({"items": [{"width_mm": 300, "height_mm": 200, "count": 10**400}]}, "items.0.count"),
+        ({"items": [{"width_mm": 300, "height_mm": 200, "count": float("nan")}]}, "items.0.count"),
+        ({"drivers": [1]}, "drivers"),
+        ({"drivers": {"passes": [2]}}, "drivers.passes"),
+        ({"drivers": {"passes": 10**400}}, "drivers.passes"),
     ],
 )
 def test_a_wrong_quote_is_told_its_place(shop, tmp_path, facts, place):
