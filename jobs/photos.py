@@ -11,9 +11,11 @@ from PIL import ExifTags, Image, UnidentifiedImageError
 from shop.errors import BadInput
 
 MOST_BYTES = 10 * 1024 * 1024
-MOST_PIXELS = {"JPEG": 80_000_000, "PNG": 24_000_000, "WEBP": 24_000_000}
+FORMATS = ("JPEG", "PNG", "WEBP")
+MOST_PIXELS = {"JPEG": 80_000_000, "MPO": 80_000_000, "PNG": 24_000_000, "WEBP": 24_000_000}
 """By format. A JPEG is read at a half or a quarter of its size; the others unfold whole, four bytes for each pixel,
-however few bytes they came in."""
+however few bytes they came in. MPO is a JPEG with further pictures behind it (CIPA DC-007), as many phones write: of
+those only the first is read."""
 LONGEST_PX = 2000
 QUALITY = 85  # of 100, JPEG
 
@@ -41,7 +43,7 @@ def photo_clean(file: Any, size: int) -> bytes:
             field="photo",
         )
     try:
-        with Image.open(file, formats=list(MOST_PIXELS)) as sent:
+        with Image.open(file, formats=FORMATS) as sent:
             if sent.width * sent.height > MOST_PIXELS[sent.format or "PNG"]:
                 raise BadInput(
                     f"The photo is {sent.width:,} × {sent.height:,} px, which is too large. "

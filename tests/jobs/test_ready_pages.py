@@ -85,6 +85,15 @@ def test_a_large_photo_is_made_smaller_and_any_kind_becomes_a_jpeg():
         assert cleaned(picture(kind=kind)).format == "JPEG"
 
 
+def test_of_a_photo_with_further_pictures_behind_it_the_first_is_kept():
+    """CIPA DC-007, the multi-picture format: what many phones write, with a name that ends in .jpg."""
+    out, behind = io.BytesIO(), Image.new("RGB", (30, 20), "blue")
+    Image.new("RGB", (400, 300), "red").save(out, "MPO", save_all=True, append_images=[behind])
+    clean = cleaned(out.getvalue())
+    assert (clean.size, clean.format, getattr(clean, "n_frames", 1)) == ((400, 300), "JPEG", 1)
+    assert clean.getpixel((200, 150))[0] > 200
+
+
 @pytest.mark.parametrize(
     "content",
     [
