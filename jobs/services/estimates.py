@@ -57,6 +57,7 @@ def _free_name(shop: Shop) -> str:
 
 
 def _locked(stage: Stage) -> Stage:
+    Shop.objects.select_for_update().get(pk=stage.shop_id)  # before the stage, as taps do
     return (
         Stage.objects.of(stage.shop)
         .select_for_update(of=("self",))

@@ -24,7 +24,7 @@ from jobs.models import (
 )
 from jobs.services.clock import refold
 from shop.errors import BadInput, ShopError
-from shop.models import Finish, Process
+from shop.models import Finish, Process, Shop
 from shop.services import revision_raise
 
 
@@ -105,7 +105,11 @@ def job_refold(job: Job) -> None:
 
 
 def job_locked(job: Job) -> Job:
-    """The job as it stands in the database, locked until the transaction ends."""
+    """The job as it stands in the database, locked until the transaction ends.
+
+    The shop's row is locked before it, as taps do, which change jobs too: else each could wait for the other.
+    """
+    Shop.objects.select_for_update().get(pk=job.shop_id)
     return (
         Job.objects.of(job.shop)
         .select_for_update(of=("self",))
