@@ -76,6 +76,9 @@ def turns_for_order(queue: Sequence[Queued], order: Sequence[int]) -> dict[int, 
 @transaction.atomic
 def order_take(search: OrderSearch, now: datetime) -> None:
     """Let the open jobs take their turns as the search found. Raises ShopError where that cannot be (any more)."""
+    Shop.objects.select_for_update().get(
+        pk=search.shop_id
+    )  # nobody moves a job between the look and the writing
     search = OrderSearch.objects.of(search.shop).select_for_update(of=("self",)).get(pk=search.pk)
     if search.state != RunState.DONE or not search.result.get("better"):
         raise ShopError("This search has no better order to take.")
@@ -98,6 +101,7 @@ def order_take(search: OrderSearch, now: datetime) -> None:
 @transaction.atomic
 def order_put_back(search: OrderSearch) -> None:
     """Give the jobs the turns back that they had. Raises ShopError where somebody gave one another turn meanwhile."""
+    Shop.objects.select_for_update().get(pk=search.shop_id)
     search = OrderSearch.objects.of(search.shop).select_for_update(of=("self",)).get(pk=search.pk)
     if search.taken_at is None:
         raise ShopError("This order is not taken, so there is nothing to put back.")

@@ -17,6 +17,9 @@ from shop.services import revision_raise
 Turns = Mapping[int, datetime | None]
 """Job key to its turn; None: by its date again."""
 
+Backs = Mapping[int, tuple[datetime | None, datetime | None]]
+"""By key, the turn or pin that a move gave, and the one from before it."""
+
 
 @transaction.atomic
 def turns_set(shop: Shop, turns: Turns) -> dict[int, datetime | None]:
@@ -24,6 +27,7 @@ def turns_set(shop: Shop, turns: Turns) -> dict[int, datetime | None]:
 
     Raises BadInput for a job that is not the shop's, ShopError for one that is not open.
     """
+    Shop.objects.select_for_update().get(pk=shop.pk)  # before its jobs, as taps do
     rows = Job.objects.of(shop).select_for_update(of=("self",)).filter(pk__in=turns).order_by("pk")
     jobs = {job.pk: job for job in rows}
     if jobs.keys() != turns.keys():
@@ -48,6 +52,7 @@ def stage_pin(stage: Stage, at: datetime | None, now: datetime | None = None) ->
 
     Raises ShopError where the stage cannot be pinned: it is begun, left out, lies, or its job is not open.
     """
+    Shop.objects.select_for_update().get(pk=stage.shop_id)  # before its stage, as taps do
     stage = (
         Stage.objects.of(stage.shop)
         .select_for_update(of=("self",))
@@ -85,3 +90,26 @@ def moves_do(
     for pk, at in pins.items():
         pinned[pk] = stage_pin(Stage.objects.of(shop).select_related("shop").get(pk=pk), at, now)
     return turned, pinned
+
+
+@transaction.atomic
+def moves_undo(shop: Shop, turns: Backs, pins: Backs) -> None:
+    """Take a move back, if nobody has moved the same since.
+
+    Raises ShopError if somebody has, BadInput for what is not the shop's; else as `turns_set` and `stage_pin` do.
+    """
+    Shop.objects.select_for_update().get(pk=shop.pk)
+    for job in Job.objects.of(shop).filter(pk__in=turns).order_by("number"):
+        if job.turn_at != turns[job.pk][0]:
+            raise ShopError(f"Job {job.number} was given another place since: nothing was taken back.")
+    stages = list(Stage.objects.of(shop).filter(pk__in=pins).select_related("shop", "job"))
+    if len(stages) != len(pins):
+        raise BadInput("One of these stages is not in this shop.", field="stage")
+    for stage in stages:
+        if stage.pinned_at != pins[stage.pk][0]:
+            raise ShopError(
+                f"{stage.name} of job {stage.job.number} was pinned otherwise since: nothing was taken back."
+            )
+        stage_pin(stage, pins[stage.pk][1])
+    if turns:
+        turns_set(shop, {pk: before for pk, (_, before) in turns.items()})

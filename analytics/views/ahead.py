@@ -21,9 +21,8 @@ from analytics.selectors.ahead import Ahead, Lane, OnLane, StageAhead, ahead_kep
 from analytics.selectors.moves import Tried, move_of, tried
 from analytics.selectors.outlooks import outlooks_stamp
 from analytics.services.promising import now_to_the_minute
-from analytics.services.turns import Moved, moves_do, stage_pin, turns_set
+from analytics.services.turns import Backs, Moved, Turns, moves_do, moves_undo
 from analytics.views.fresh import is_part, tag_of, tagged, unchanged
-from jobs.models import Stage
 from jobs.views.common import csv_answer, key_typed
 from shop.errors import BadInput, ShopError
 from shop.models import Role, Shop
@@ -107,8 +106,7 @@ def ahead_do(request: ShopRequest) -> HttpResponse:
     except ShopError as refused:
         messages.error(request, refused.message)
         return redirect(_back(request))
-    fields = [pair for pk, at in turns.items() for pair in (("job", str(pk)), ("turn", _iso(at)))]
-    fields += [pair for pk, at in pins.items() for pair in (("stage", str(pk)), ("at", _iso(at)))]
+    fields = [*_undo_fields("job", effect.move.turns, turns), *_undo_fields("stage", effect.move.pins, pins)]
     offer_undo(request, f"Done: {effect.move.said}.", reverse("analytics:ahead-undo"), fields)
     return redirect(_back(request))
 
@@ -118,17 +116,10 @@ def ahead_do(request: ShopRequest) -> HttpResponse:
 def ahead_undo(request: ShopRequest) -> HttpResponse:
     """Take the last move back: the turns and pins from before it."""
     try:
-        turns = _instants(request.POST.getlist("job"), request.POST.getlist("turn"))
-        pins = _instants(request.POST.getlist("stage"), request.POST.getlist("at"))
+        turns, pins = _backs(request.POST, "job"), _backs(request.POST, "stage")
         if not turns and not pins:
             raise BadInput("There is nothing to take back.")
-        stages = {stage.pk: stage for stage in Stage.objects.of(request.shop).filter(pk__in=pins)}
-        if stages.keys() != pins.keys():
-            raise BadInput("One of these stages is not in this shop.")
-        if turns:
-            turns_set(request.shop, turns)
-        for pk, at in pins.items():
-            stage_pin(stages[pk], at)
+        moves_undo(request.shop, turns, pins)
         messages.success(request, "Taken back: the order is as it was before.")
     except ShopError as refused:
         messages.error(request, refused.message)
@@ -147,15 +138,29 @@ def _iso(at: datetime | None) -> str:
     return "" if at is None else at.isoformat()
 
 
-def _instants(keys: list[str], texts: list[str]) -> dict[int, datetime | None]:
-    """Keys and ISO instants of a form, in pairs; an empty one is None."""
-    found: dict[int, datetime | None] = {}
-    for key, text in zip(keys, texts, strict=False):
+def _undo_fields(name: str, given: Turns, before: Turns) -> list[tuple[str, str]]:
+    """What takes a move back, as `_backs` reads it: by key what it gave and what was there."""
+    rows = [(str(pk), _iso(given[pk]), _iso(at)) for pk, at in before.items()]
+    return [pair for row in rows for pair in zip((name, f"{name}_given", f"{name}_before"), row, strict=True)]
+
+
+def _backs(sent: QueryDict, name: str) -> Backs:
+    """Keys of a form, each with the instants that it was given and had before; an empty one is None."""
+    columns = (sent.getlist(field) for field in (name, f"{name}_given", f"{name}_before"))
+    return {
+        key_typed(key): (_instant(given), _instant(before))
+        for key, given, before in zip(*columns, strict=False)
+    }
+
+
+def _instant(text: str) -> datetime | None:
+    try:
         at = parse_datetime(text) if text else None
-        if text and (at is None or at.tzinfo is None):
-            raise BadInput("What is to be taken back cannot be read.")
-        found[key_typed(key)] = at
-    return found
+    except ValueError:
+        at = None
+    if text and (at is None or at.tzinfo is None):
+        raise BadInput("What is to be taken back cannot be read.")
+    return at
 
 
 def _days_asked(given: QueryDict | Mapping[str, Any]) -> int:

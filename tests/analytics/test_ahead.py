@@ -251,6 +251,33 @@ def test_a_move_shown_on_work_that_moved_meanwhile_is_not_made_but_shown_anew(sh
     assert not Job.objects.filter(turn_at__isnull=False).exists()
 
 
+def test_what_somebody_else_moved_since_is_not_taken_back(shop, two):
+    """Ann puts a job first, Ben puts it last: Ann's undo would undo Ben's move, of which she knows nothing."""
+    ann, ben = client_of(shop, Role.PLANNER), client_of(shop, Role.OWNER)
+    ann.post("/ahead/do/", {"job": two[1].number, "place": "first", "revision": revision(shop)})
+    undo = ann.get("/ahead/").context["undo"]
+    ben.post("/ahead/do/", {"job": two[1].number, "place": "last", "revision": revision(shop)})
+    by_ben = Job.objects.get(pk=two[1].pk).turn_at
+    answer = ann.post(undo["url"], dict(undo["fields"]), follow=True)
+    assert f"Job {two[1].number} was given another place since".encode() in answer.content
+    assert Job.objects.get(pk=two[1].pk).turn_at == by_ben
+
+
+def test_what_somebody_else_pinned_since_is_not_taken_back(shop, two):
+    client, stage = client_of(shop, Role.PLANNER), two[0].stages.get(kind__key="weed")
+    day = (timezone.now() + timedelta(days=3)).replace(hour=10, minute=0, second=0, microsecond=0)
+    client.post("/ahead/do/", {"stage": stage.pk, "at": day.isoformat(), "revision": revision(shop)})
+    undo = client.get("/ahead/").context["undo"]
+    Stage.objects.filter(pk=stage.pk).update(pinned_at=day + timedelta(hours=1))
+    assert (
+        b"was pinned otherwise since" in client.post(undo["url"], dict(undo["fields"]), follow=True).content
+    )
+    assert Stage.objects.get(pk=stage.pk).pinned_at == day + timedelta(hours=1)
+    Stage.objects.filter(pk=stage.pk).update(pinned_at=day)
+    client.post(undo["url"], dict(undo["fields"]))
+    assert Stage.objects.get(pk=stage.pk).pinned_at is None
+
+
 def test_a_pin_is_shown_made_and_taken_off(shop, two):
     client = client_of(shop, Role.PLANNER)
     stage = two[0].stages.get(kind__key="weed")
@@ -291,9 +318,11 @@ def test_an_instant_that_makes_no_sense_says_why(shop, two, at, why):
 
 def test_another_shops_job_cannot_be_put_back_into_a_place(shop, two):
     stranger = client_of(make_quay("hill"), Role.OWNER)
-    stranger.post("/ahead/undo/", {"job": two[0].pk, "turn": MONDAY.isoformat()})
+    given = {"job": two[0].pk, "job_given": "", "job_before": MONDAY.isoformat()}
+    assert b"not in this shop" in stranger.post("/ahead/undo/", given, follow=True).content
     stage = two[0].stages.first()
-    stranger.post("/ahead/undo/", {"stage": stage.pk, "at": MONDAY.isoformat()})
+    given = {"stage": stage.pk, "stage_given": "", "stage_before": MONDAY.isoformat()}
+    assert b"not in this shop" in stranger.post("/ahead/undo/", given, follow=True).content
     assert not Job.objects.filter(turn_at__isnull=False).exists()
     assert not Stage.objects.filter(pinned_at__isnull=False).exists()
 

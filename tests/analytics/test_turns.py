@@ -3,6 +3,8 @@
 from datetime import UTC, datetime, timedelta
 
 import pytest
+from django.db import connection
+from django.test.utils import CaptureQueriesContext
 from hypothesis import given, settings
 from hypothesis import strategies as st
 from quay import enquiry, make_quay
@@ -119,3 +121,18 @@ def test_what_cannot_be_pinned_says_why(shop):
     Stage.objects.filter(pk=hold.pk).update(left_out=False)
     with pytest.raises(ShopError, match="begins by itself"):
         stage_pin(hold, MONDAY, MONDAY)
+
+
+@pytest.mark.skipif(not connection.features.has_select_for_update, reason="SQLite has no locks of rows.")
+def test_the_shop_is_locked_before_its_jobs_and_stages(shop):
+    """As taps do: else a tap and a move of the same job could wait for each other."""
+    job = promised(shop, 1)
+    for write in (
+        lambda: turns_set(shop, {job.pk: MONDAY}),
+        lambda: stage_pin(job.stages.get(kind__key="print"), MONDAY),
+    ):
+        with CaptureQueriesContext(connection) as asked:
+            write()
+        locks = [query["sql"] for query in asked if "FOR UPDATE" in query["sql"]]
+        assert len(locks) == 2
+        assert 'FROM "shop_shop"' in locks[0]
