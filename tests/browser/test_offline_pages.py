@@ -6,6 +6,7 @@ import time
 from collections.abc import Iterator
 
 import pytest
+from django.contrib.sessions.models import Session
 from django.http import HttpResponse
 from django.urls import reverse
 from playwright.sync_api import Page, expect
@@ -14,7 +15,8 @@ from jobs import release
 from jobs.models import ClockEvent, Job
 from jobs.views import worker
 from shop.middleware import CurrentShopMiddleware
-from shop.models import User
+from shop.models import Membership, Role, User
+from shop.services import shop_create
 from tests.browser.offline_world import all_sent, kept_for_later, kinds, press, shows, stopwatch, van_job
 
 pytestmark = [pytest.mark.browser, pytest.mark.django_db(transaction=True)]
@@ -59,6 +61,26 @@ def test_taps_that_wait_outlive_a_log_out_and_are_sent_after_the_next_log_in(pag
     assert ClockEvent.objects.count() == 0
     log_in(page, maker)
     page.goto(reverse("jobs:floor"))
+    all_sent(page)
+    assert kinds() == ["start"]
+
+
+def test_somebody_of_another_shop_who_logs_out_leaves_the_taps_that_wait(page_at, log_in, job, maker):
+    page = log_in(page_at(820), maker)
+    page.goto(stopwatch(job))
+    kept_for_later(page)
+    Session.objects.all().delete()
+    press(page, "Start")
+    expect(page.get_by_text("One tap waiting to be sent. Log in again")).to_be_visible()
+    other = shop_create(slug="mill", name="Mill Signs", time_zone="Europe/Berlin")
+    miller = User.objects.create_user("miller")
+    Membership.objects.create(user=miller, shop=other, role=Role.MAKER)
+    log_in(page, miller)
+    page.goto(reverse("jobs:job-list"))  # not the floor, which would take over what is kept for it
+    page.get_by_role("button", name="Log out").click()
+    expect(page).to_have_url(re.compile(reverse("login")))
+    log_in(page, maker)
+    page.goto(stopwatch(job))
     all_sent(page)
     assert kinds() == ["start"]
 

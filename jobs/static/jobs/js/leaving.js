@@ -3,7 +3,7 @@ import { forget, open, waitingTaps } from "./store.js";
 
 const SHOP = "lapwright.shop"; // whose floor pages were last open here
 const LONGEST = 3000; // ms that a log-out waits for taps to be sent
-const { user } = document.documentElement.dataset;
+const { user, shop: here } = document.documentElement.dataset;
 
 const within = (work) => Promise.race([work, new Promise((done) => { setTimeout(done, LONGEST); })]);
 
@@ -19,7 +19,7 @@ const clear = async () => {
 
 const sendFirst = async () => {
   const shop = localStorage.getItem(SHOP);
-  if (!shop) return;
+  if (!shop || shop !== here) return; // another shop's taps wait for a log-in to that shop: this one would refuse them
   await open(shop);
   if (!(await waitingTaps()).length) return;
   const taps = await import("./taps.js");
