@@ -30,7 +30,7 @@ _LINE = re.compile(
     rf"^(?P<name>.*?)(?P<gap>\s*\t\s*|\s*;\s*|\s*,\s+|\s+,\s*|,|\s{{2,}})(?P<reading>{_READING})$"
 )
 _ALONE = re.compile(rf"^{_READING}$")
-_PARTS = re.compile(r"^(\d+):(\d{2})(?::(\d{2}))?([.,]\d+)?$")
+_PARTS = re.compile(r"^(\d{1,9}):(\d{2})(?::(\d{2}))?([.,]\d+)?$")
 _DECIMAL = re.compile(r"^\d+([.,]\d+)?$")
 
 

@@ -95,7 +95,8 @@ class TapsIn(serializers.Serializer[Any]):
                 if "id" in wrong:
                     raise serializers.ValidationError({"taps": {str(place): wrong}}) from error
                 why = " ".join(f"{name}: {' '.join(texts)}" for name, texts in wrong.items())
-                refused.append(TapResult(UUID(str(given["id"])), "refused", why))
+                key: UUID = reader.fields["id"].run_validation(given["id"])
+                refused.append(TapResult(key, "refused", why))
         return taps, refused
 
 

@@ -8,7 +8,7 @@ from dataclasses import dataclass, field
 from datetime import datetime, timedelta
 from uuid import UUID
 
-from django.db.models import Max
+from django.db.models import Max, Q
 
 from jobs.models import (
     Attendance,
@@ -65,12 +65,12 @@ class Watch:
 
 
 def watches(shop: Shop, job: Job | None = None) -> list[Watch]:
-    """The begun stages of a shop, or of one job; running ones first, the latest first."""
+    """The begun stages of one job, or of a shop but for a cancelled job's at rest; running first, the latest first."""
     stages = (
         Stage.objects.of(shop).filter(state__in=BEGUN, left_out=False).select_related("kind", "job__customer")
     )
-    if job is not None:
-        stages = stages.filter(job=job)
+    rests = Q(job__status=JobStatus.CANCELLED) & ~Q(state=StageState.RUNNING)
+    stages = stages.exclude(rests) if job is None else stages.filter(job=job)
     found = {stage.pk: Watch(stage) for stage in stages}
     spans: dict[int, list[tuple[datetime, datetime]]] = defaultdict(list)
     rows = (

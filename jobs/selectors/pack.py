@@ -8,7 +8,7 @@ from dataclasses import dataclass, field
 from datetime import UTC, datetime
 from typing import Any
 
-from django.db.models import F, Max, OuterRef, Subquery
+from django.db.models import F, Max, OuterRef, Q, Subquery
 from django.urls import reverse
 
 from jobs.models import (
@@ -22,6 +22,7 @@ from jobs.models import (
     Lap,
     Stage,
     StageKind,
+    StageState,
     TapKind,
 )
 from jobs.routes import Link, active_edges, ready_stages
@@ -141,9 +142,14 @@ class _Known:
 
 
 def _open_jobs(shop: Shop) -> list[Job]:
-    """The promised and begun jobs with their stages, those clocked last first, then by due date; `last_at` on each."""
+    """The promised and begun jobs with their stages, those clocked last first, then by due date; `last_at` on each.
+
+    And a cancelled one at which somebody still is, as on a device that had not heard of it: it must be stopped.
+    """
     events = ClockEvent.objects.filter(stage__job=OuterRef("pk")).order_by("-at").values("at")[:1]
-    jobs = Job.objects.of(shop).filter(status__in=(JobStatus.IN_HAND, JobStatus.PROMISED))
+    runs = Stage.objects.of(shop).filter(state=StageState.RUNNING, left_out=False).order_by().values("job")
+    open_ones = Q(status__in=(JobStatus.IN_HAND, JobStatus.PROMISED))
+    jobs = Job.objects.of(shop).filter(open_ones | Q(status=JobStatus.CANCELLED, pk__in=runs))
     jobs = jobs.annotate(last_at=Subquery(events)).order_by(
         F("last_at").desc(nulls_last=True), F("due_at").asc(nulls_last=True), "-number"
     )

@@ -10,7 +10,7 @@ from uuid import UUID
 
 from django.db import transaction
 
-from jobs.models import ClockEvent, Correction, Interval, IntervalKind, Stage, TapKind
+from jobs.models import ClockEvent, Correction, Interval, IntervalKind, Stage, StageState, TapKind
 from jobs.selectors.clock import Crowd, crowds
 from jobs.services.clock import refold, stages_touched
 from jobs.services.tap_checks import PRESSED, Tap, known_to, problem_of, repeat_problem, settled_problem
@@ -105,10 +105,22 @@ def _fold_touched(shop: Shop, events: Collection[ClockEvent]) -> tuple[list[Stag
     touched = stages_touched(shop, events)
     folded = refold(shop, touched)
     touched |= folded.changed
+    if _taken_in(stage for stage in folded.stages if stage.pk in touched):
+        folded = refold(shop, touched)
+        touched |= folded.changed
     stages = [stage for stage in folded.stages if stage.pk in touched]
     if touched.isdisjoint(folded.on_machines):
         return stages, []
     return stages, [crowd for crowd in crowds(shop) if touched & {stage.pk for stage in crowd.stages}]
+
+
+def _taken_in(stages: Iterable[Stage]) -> bool:
+    """Take in what was left out and is clocked all the same, as by a device that had no connection meanwhile.
+
+    Otherwise somebody would be at a stage that no page shows. Gives whether there was any.
+    """
+    late = [stage.pk for stage in stages if stage.left_out and stage.state != StageState.WAITING]
+    return bool(late and Stage.objects.filter(pk__in=late).update(left_out=False))
 
 
 def _moments(taps: Sequence[Tap], sending: timedelta, received_at: datetime) -> list[datetime]:

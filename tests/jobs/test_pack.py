@@ -14,9 +14,9 @@ from django.urls import reverse
 from time_machine import TimeMachineFixture
 
 from jobs.models import Cause, Element, Job, JobStatus, JobType, Lap, Stage
-from jobs.selectors.floor import stopwatch
+from jobs.selectors.floor import stopwatch, watches
 from jobs.selectors.pack import pack
-from jobs.services.jobs import job_create
+from jobs.services.jobs import job_cancel, job_create
 from jobs.services.stages import stage_leave_out
 from jobs.services.taps import Tap, record_taps
 from shop.models import (
@@ -194,6 +194,20 @@ def test_open_jobs_stand_there_those_clocked_last_first(shop):
     assert [job["number"] for job in found] == [older.number, newer.number]
     assert (found[0]["last_at"], found[1]["last_at"]) == (ago(5).isoformat().replace("+00:00", "Z"), None)
     assert found[0]["status"] == "in_hand"
+
+
+def test_a_cancelled_job_stands_there_while_somebody_is_at_it_and_no_longer(shop):
+    job = a_job(shop)
+    art = stage(job, "artwork")
+    job_cancel(job)
+    press(shop, "start", ago(20), art)  # by a device that had no connection and had not heard of it
+    (found,) = packed(shop)["jobs"]
+    assert (found["number"], found["status"]) == (job.number, "cancelled")
+    assert [watch.stage for watch in watches(shop)] == [art]
+    press(shop, "aside", ago(5), art)
+    assert packed(shop)["jobs"] == []
+    assert watches(shop) == []
+    assert [watch.stage for watch in watches(shop, job)] == [art]
 
 
 def test_the_last_press_is_the_log_ins_own_and_only_for_a_while(shop):

@@ -154,6 +154,8 @@ def test_a_watch_is_not_put_forward_with_the_clocks():
         ("load roll  0", "flyback", "Line 1, column 12: 0 is no time at all"),
         ("load roll  900", "flyback", "Line 1, column 12: 900 would be more than 12 hours"),
         ("load roll  9" + "9" * 400, "flyback", "would be more than 12 hours"),
+        ("load roll  " + "9" * 5000 + ":00", "flyback", "is no reading"),
+        ("09:14\nload  " + "9" * 5000 + ":00", "clock", "is no clock time"),
         (
             "load  1:20\ncut  1:10",
             "continuous",

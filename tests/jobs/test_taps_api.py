@@ -4,15 +4,29 @@ from __future__ import annotations
 
 import json
 from datetime import UTC, datetime, timedelta
-from uuid import uuid4
+from uuid import UUID, uuid4
 
 import pytest
 import time_machine
 from django.test import Client
 from django.urls import reverse
 
-from jobs.models import Cause, ClockEvent, Element, Interval, Job, JobType, Lap, Stage, StageKind, StageState
+from jobs.models import (
+    Cause,
+    ClockEvent,
+    Element,
+    Interval,
+    Job,
+    JobStatus,
+    JobType,
+    Lap,
+    Stage,
+    StageKind,
+    StageState,
+)
+from jobs.selectors.floor import watches
 from jobs.services.jobs import job_create
+from jobs.services.stages import stage_leave_out
 from shop.models import Machine, MachineKind, Media, Membership, Person, Process, Role, Shop, User
 from shop.services import shop_create
 
@@ -204,6 +218,30 @@ def test_a_tap_that_makes_no_sense_is_refused_by_name_and_does_not_hold_up_the_o
     assert result[bad["id"]]["status"] == "refused"
     assert word in result[bad["id"]]["problem"]["detail"]
     assert ClockEvent.objects.count() == 1
+
+
+def test_a_tap_with_a_number_for_its_id_is_refused_like_any_other(maker, weed):
+    answer = post(maker, {**tap(weed, "dance"), "id": 5}, tap(weed))
+    assert sorted(statuses(answer)) == ["refused", "stored"]
+    assert str(UUID(int=5)) in [one["id"] for one in answer["results"] if one["status"] == "refused"]
+
+
+def test_a_stage_that_was_left_out_while_a_device_had_no_connection_is_in_its_job_again(maker, job, weed):
+    stage_leave_out(weed)
+    pressed = tap(weed, at=NOW - timedelta(minutes=20))
+    (stage,) = post(maker, pressed)["stages"]
+    assert (stage["id"], stage["left_out"], stage["state"]) == (weed.pk, False, "running")
+    job.refresh_from_db()
+    assert job.status == JobStatus.IN_HAND
+    assert [watch.stage for watch in watches(job.shop)] == [weed]
+
+
+def test_a_stage_left_out_stays_so_where_its_press_was_taken_back(maker, weed):
+    stage_leave_out(weed)
+    pressed = tap(weed, at=NOW - timedelta(minutes=20))
+    post(maker, pressed, tap(weed, "void", corrects=pressed["id"]))
+    weed.refresh_from_db()
+    assert weed.left_out
 
 
 def test_an_element_belongs_to_the_kind_of_its_stage_and_is_ended_by_what_ends_one(maker, job, weed):

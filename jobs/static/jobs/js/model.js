@@ -66,7 +66,8 @@ const jobOf = (job, fold, pack, now, last) => {
   for (const stage of stages) settle(stage, now);
   for (const stage of stages) wait(job, stage, stages, pack, now);
   const done = stages.length > 0 && stages.every((stage) => stage.state === "finished");
-  const status = done ? "finished" : touched && stages.some((stage) => stage.state !== "waiting") ? "in_hand" : job.status;
+  const begun = touched && stages.some((stage) => stage.state !== "waiting");
+  const status = job.status === "cancelled" ? job.status : done ? "finished" : begun ? "in_hand" : job.status;
   return { ...job, stages, status, last_at: last ? new Date(Math.max(last, at(job.last_at) ?? 0)).toISOString() : job.last_at };
 };
 
@@ -183,9 +184,12 @@ export const crowdsOf = (pack) => pack.machines.map((machine) => {
   return { machine, on };
 }).filter(({ machine, on }) => on.length > (machine.capacity ?? 1));
 
+// A job that is to be gone on with; one that is cancelled is in the pack only to be stopped.
+export const isOpen = (job) => !["finished", "cancelled"].includes(job.status);
+
 // The jobs that match what is typed: a number, a title, a customer.
 export const search = (pack, typed) => {
   const words = typed.trim().toLowerCase().split(/\s+/).filter(Boolean);
   const text = (job) => `${job.number} ${job.title} ${job.customer ?? ""} ${job.type ?? ""}`.toLowerCase();
-  return pack.jobs.filter((job) => job.status !== "finished" && words.every((word) => text(job).includes(word)));
+  return pack.jobs.filter((job) => isOpen(job) && words.every((word) => text(job).includes(word)));
 };

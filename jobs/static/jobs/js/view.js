@@ -1,6 +1,6 @@
 // What the floor's first page shows: the press most likely wanted, what runs, what rests, and the jobs.
 import { h, joined } from "./dom.js";
-import { begunOf, chosenOf, crowdsOf, search, secondsNow, stateFor } from "./model.js";
+import { begunOf, chosenOf, crowdsOf, isOpen, search, secondsNow, stateFor } from "./model.js";
 import { alsoPresses, machineName, mainPress, otherPresses, pauseFold, resumePress, startPress } from "./presses.js";
 import { shopClock, shopTime, STATES } from "./words.js";
 
@@ -58,7 +58,7 @@ export const stateTag = (see, stage) => h("span.tag", { class: stage.state === "
 export const leadOf = (see) => {
   const mine = begunOf(see.pack).find(({ stage }) => stage.state === "running" && see.person !== null && stage.people.includes(see.person));
   if (mine) return mine;
-  for (const job of see.pack.jobs.filter((one) => one.status !== "finished")) {
+  for (const job of see.pack.jobs.filter(isOpen)) {
     const stage = chosenOf(see.pack, job, null, see.person);
     if (stage && !stage.lies_until && (stage.state !== "waiting" || stage.ready)) return { job, stage };
   }
