@@ -325,7 +325,7 @@ def _with_scores(
     """The row with its scores, which are also counted in its group and in all."""
     if not row.used:
         return row
-    row = replace(row, pit=float(law.cdf(row.actual_min)))
+    row = replace(row, pit=law.pit(row.actual_min))
     if not past:
         return row
     case = case_scores(law, past, row.actual_min)

@@ -27,7 +27,7 @@ from analytics.engine.posterior import Posterior, Prior, posterior, stock_prior
 from analytics.engine.state import Entry, State, merge, with_entry
 from analytics.engine.student import weights_of
 from analytics.engine.trade import as_one
-from analytics.engine.trust import FORGOTTEN, LATE, trust
+from analytics.engine.trust import CLEAN, FORGOTTEN, LATE, trust
 
 __all__ = [
     "PROBS",
@@ -53,6 +53,9 @@ LOG_FAVOUR: Floats = np.log([0.8, 0.15, 0.05])
 
 TROUBLE_WEIGHT = 50.0
 """What the default share of disrupted stages weighs, in records."""
+
+STRAY = 1.0
+"""Doubtful records beyond the half of all that are no sign yet."""
 
 MOST_FREEDOM = 1e4
 """Degrees of freedom beyond which a Student's t is a normal law."""
@@ -109,6 +112,8 @@ def entry_of(
         state, observation.drivers, observation.categories, pooled, prior, observation.alone
     )
     found, scores = trust(log_minutes, law, *((0.0, 0.0) if observation.is_wait else (FORGOTTEN, LATE)))
+    if mostly_doubted(state):
+        found = CLEAN
     sound = count * found.sound
     return Entry(
         at=observation.at,
@@ -230,6 +235,16 @@ def _freedom(df: Floats, variance: Floats, noise: Floats) -> Floats:
 def mixing(state: State) -> Floats:
     """How far each copy is believed, shape (c,): by its log scores, from LOG_FAVOUR."""
     return np.asarray(weights_of(LOG_FAVOUR[: state.mass.size] + state.scores))
+
+
+def mostly_doubted(state: State) -> bool:
+    """Whether most records, of all the past or of the late past, were taken for anything but clean work.
+
+    Neither is most of a shop's work in trouble nor most of its clock wrong: then what was expected is wrong, as where
+    the shop stands far from the trade default or works otherwise since a while, and a record is taken as it is. Judged
+    one by one, each would look like a fault, and the shop would never be learned.
+    """
+    return bool(np.any(state.seen - state.mass > 0.5 * state.seen + STRAY))
 
 
 def trouble_share(state: State) -> float:

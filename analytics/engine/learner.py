@@ -211,9 +211,9 @@ def forecast_job(
 def pits_of(job: JobRecord, forecasts: Sequence[Mapping[Part, Forecast]], whole: Forecast) -> Pits:
     """Where the finished job's minutes fell in the forecasts made of it; stages that are not used are left out."""
     columns = {
-        column(s.kind_key, part): float(np.clip(f.cdf(s.minutes(part)), CLIP, 1.0 - CLIP))
+        column(s.kind_key, part): float(np.clip(f.pit(s.minutes(part)), CLIP, 1.0 - CLIP))
         for s, parts in zip(job.stages, forecasts, strict=True)
         if s.used
         for part, f in parts.items()
     }
-    return Pits(columns, float(whole.cdf(job.actual)) if job.used else None)
+    return Pits(columns, whole.pit(job.actual) if job.used else None)

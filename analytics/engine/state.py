@@ -40,9 +40,9 @@ class State:
     """Sufficient statistics of a log-linear regression, with the PITs of its own past forecasts.
 
     names: the p features seen so far. xtwx: shape (COPIES, p, p). xtwy: (COPIES, p). ytwy, mass: (COPIES,); mass is
-    the sum of weights. scores: (COPIES,) log scores. at: the instant that these fade from, minutes.
-    n: how many finished stages, whatever they weigh. zeros: how many took no time. pits: counts of past PITs, shape
-    (calibration.BINS,). troubled, amiss: how many records ran into trouble, and of how many the clock was wrong,
+    the sum of weights. scores: (COPIES,) log scores. seen: (COPIES,) how many finished stages took any time, whatever
+    they weigh. at: the instant that these fade from, minutes. zeros: how many took no time. pits: counts of past PITs,
+    shape (calibration.BINS,). troubled, amiss: how many records ran into trouble, and of how many the clock was wrong,
     both by their probabilities.
     """
 
@@ -54,8 +54,8 @@ class State:
     ytwy: Floats
     mass: Floats
     scores: Floats
+    seen: Floats
     at: float
-    n: float
     zeros: float
     troubled: float
     amiss: float
@@ -66,14 +66,19 @@ class State:
         """Nothing learned yet. copies: how many of the half-lives to keep."""
         none = np.zeros(copies)
         return cls(
-            kind, part, (INTERCEPT,), np.zeros((copies, 1, 1)), np.zeros((copies, 1)), none, none, none, -math.inf,
-            0.0, 0.0, 0.0, 0.0, calibration.empty(),
+            kind, part, (INTERCEPT,), np.zeros((copies, 1, 1)), np.zeros((copies, 1)), none, none, none, none,
+            -math.inf, 0.0, 0.0, 0.0, calibration.empty(),
         )  # fmt: skip
 
     @property
     def default(self) -> PartDefault:
         """The trade default that the state's response is measured against."""
         return defaults_for(self.kind, self.part)
+
+    @property
+    def n(self) -> float:
+        """How many finished stages took any time, in all the past."""
+        return float(self.seen[0])
 
     @property
     def disrupted(self) -> tuple[float, float]:
@@ -115,7 +120,7 @@ class State:
         rows, columns = np.triu_indices(p)
         xtwx[:, rows, columns] = sums["xtwx"]
         xtwx[:, columns, rows] = sums["xtwx"]
-        plain = {key: stored[key] for key in ("kind", "part", "n", "zeros", "troubled", "amiss")}
+        plain = {key: stored[key] for key in ("kind", "part", "zeros", "troubled", "amiss")}
         at = -math.inf if stored["at"] is None else stored["at"]
         return cls(**{**plain, **sums, "names": names, "xtwx": xtwx, "at": at})
 
@@ -128,6 +133,7 @@ def _shapes(copies: int, p: int) -> dict[str, tuple[int, ...]]:
         "ytwy": (copies,),
         "mass": (copies,),
         "scores": (copies,),
+        "seen": (copies,),
         "pits": (calibration.BINS,),
     }
 
@@ -156,6 +162,7 @@ def faded(state: State, at: float) -> State:
         ytwy=state.ytwy * left,
         mass=state.mass * left,
         scores=state.scores * scores,
+        seen=state.seen * left,
         at=at,
     )
 
@@ -195,7 +202,7 @@ def merge(a: State, b: State) -> State:
     )
 
 
-_ADDED = ("ytwy", "mass", "scores", "n", "zeros", "troubled", "amiss", "pits")
+_ADDED = ("ytwy", "mass", "scores", "seen", "zeros", "troubled", "amiss", "pits")
 
 
 @dataclass(frozen=True, eq=False)
@@ -238,8 +245,8 @@ def with_entry(state: State, entry: Entry) -> State:
         state.ytwy * left + weight * (entry.y * entry.y),
         state.mass * left + weight,
         state.scores * scores_left + entry.scores * scores_late,
+        state.seen * left + entry.count * late,
         at,
-        state.n + entry.count,
         state.zeros,
         state.troubled + entry.troubled,
         state.amiss + entry.count - entry.sound,

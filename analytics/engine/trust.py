@@ -41,6 +41,9 @@ class Trust:
         return self.clean + self.disrupted
 
 
+CLEAN = Trust(1.0, 0.0, 0.0, 0.0)
+
+
 def trust(
     log_minutes: float, law: Blend, forgotten: float = FORGOTTEN, late: float = LATE
 ) -> tuple[Trust, Floats]:

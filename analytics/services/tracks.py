@@ -150,4 +150,4 @@ def _pit(state: State, seen: Observation, pooled: State | None, prior: Prior | N
     if seen.minutes == 0.0 and state.n == 0.0 and not state.default.usual:
         return None
     forecast = predict(state, seen.drivers, seen.categories, pooled=pooled, prior=prior)
-    return float(forecast.cdf(seen.minutes)) if forecast.minutes[-1] > 0.0 else None
+    return forecast.pit(seen.minutes) if forecast.minutes[-1] > 0.0 else None

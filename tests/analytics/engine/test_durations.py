@@ -231,6 +231,31 @@ def test_unattended_minutes_are_not_expected_of_a_stage_that_has_never_had_any()
     assert predict(State.empty("weed", "unattended"), {}, {}).minutes.max() == 0.0
 
 
+@pytest.mark.parametrize("factor", [1 / 50, 20.0, 50.0])
+def test_a_shop_far_from_the_trade_default_is_learned_all_the_same(factor):
+    """Each record alone looks like a wrong clock; most of them cannot be."""
+    rng = np.random.default_rng(20)
+    usual = factor * defaults_for("load", "hands_on").minutes({})
+    state = learned(
+        "load", [Observation(usual * float(rng.lognormal(0, 0.3)), at=1440.0 * i) for i in range(20)]
+    )
+    assert float(predict(state, {}, {}).quantile(0.5)) == pytest.approx(usual, rel=0.15)
+
+
+@pytest.mark.parametrize("factor", [1 / 5, 5.0])
+def test_a_kind_that_is_done_otherwise_from_some_day_on_is_learned_anew(factor):
+    """As where a machine was changed, or a driver is counted in another unit, and nobody said so."""
+    rng = np.random.default_rng(21)
+    minutes = 30.0 * rng.lognormal(0, 0.25, 320) * np.where(np.arange(320) < 200, 1.0, factor)
+    state = learned("hem", [Observation(float(m), at=1440.0 * i) for i, m in enumerate(minutes)])
+    assert float(predict(state, {}, {}).quantile(0.5)) == pytest.approx(30.0 * factor, rel=0.35)
+
+
+def test_one_odd_record_among_the_first_is_not_believed():
+    seen = [Observation(minutes, at=1440.0 * i) for i, minutes in enumerate((8.0, 800.0, 8.5, 7.5))]
+    assert float(predict(learned("load", seen), {}, {}).quantile(0.5)) == pytest.approx(8.0, rel=0.1)
+
+
 # Adding up
 
 
@@ -253,7 +278,7 @@ def assert_same(a: State, b: State) -> None:
     order = [b.names.index(name) for name in a.names]
     np.testing.assert_allclose(a.xtwx, b.xtwx[:, order][:, :, order], rtol=1e-9, atol=1e-9)
     np.testing.assert_allclose(a.xtwy, b.xtwy[:, order], rtol=1e-9, atol=1e-9)
-    for name in ("ytwy", "mass", "scores", "n", "zeros", "troubled", "amiss", "pits"):
+    for name in ("ytwy", "mass", "scores", "seen", "zeros", "troubled", "amiss", "pits"):
         np.testing.assert_allclose(getattr(a, name), getattr(b, name), rtol=1e-9, atol=1e-9, err_msg=name)
     assert a.at == b.at
 
@@ -300,6 +325,7 @@ def test_a_record_weighs_half_after_a_half_life_and_for_ever_where_nothing_is_fo
     later = with_entry(one, Entry(float(HALF_LIVES[1]), 1.0, {"1": 1.0}, 0.5, 1.0, 1.0))
     faded_short = 0.5 ** (HALF_LIVES[1] / HALF_LIVES[2])
     np.testing.assert_allclose(later.mass, [2.0, 1.5, 1.0 + faded_short], rtol=1e-12)
+    np.testing.assert_allclose(later.seen, later.mass, rtol=1e-12)
 
 
 def test_models_of_different_stage_kinds_are_not_merged():
@@ -381,6 +407,17 @@ def test_quantile_cdf_and_sample_belong_together():
     np.testing.assert_allclose(forecast.cdf(forecast.quantile(at)), at, atol=1e-9)
     uniform = np.random.default_rng(1).random(20_000)
     assert float(forecast.sample(uniform).mean()) == pytest.approx(forecast.mean, rel=0.03)
+
+
+def test_minutes_with_a_chance_of_their_own_fall_in_its_middle():
+    """A part takes no time nine times in ten: no time is then nothing out of the usual, and is not at the late end."""
+    law = Forecast(np.where(PROBS <= 0.9, 0.0, 1.0 + 10.0 * (PROBS - 0.9)), 10.0, False, 0.0)
+    assert law.pit(0.0) == pytest.approx(0.45, abs=1e-9)
+    assert law.pit(1.5) == pytest.approx(float(law.cdf(1.5)))
+    drawn = law.sample(np.random.default_rng(3).random(20_000))
+    assert np.mean([law.pit(minutes) for minutes in drawn]) == pytest.approx(0.5, abs=0.005)
+    steady = Forecast(np.full(PROBS.size, 30.0), 10.0, False, 0.0)
+    assert [steady.pit(minutes) for minutes in (29.0, 30.0, 31.0)] == [0.0, 0.5, 1.0]
 
 
 def test_uncertainty_that_jobs_share_shrinks_as_the_shop_learns():

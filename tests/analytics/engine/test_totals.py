@@ -9,6 +9,7 @@ from scipy.stats import norm
 
 from analytics.engine.calibration import empty
 from analytics.engine.forecast import PROBS, Forecast
+from analytics.engine.learner import JobRecord, Learner, StageRecord, forecast_job
 from analytics.engine.totals import (
     Correlations,
     columns,
@@ -123,3 +124,19 @@ def test_a_matrix_that_no_jobs_could_have_is_made_positive_definite():
     near = nearest_correlation(impossible)
     assert np.linalg.eigvalsh(near)[0] > 0
     np.testing.assert_allclose(near.diagonal(), 1.0)
+
+
+def test_parts_that_seldom_take_any_time_are_not_taken_to_go_together():
+    """Two machines that each run alone in one job of eight, on no common days."""
+    chance, learner = rng(4), Learner()
+    for n in range(80):
+        alone = [20.0 * float(chance.lognormal(0, 0.3)) * (chance.random() < 0.125) for _ in range(2)]
+        stages = [
+            StageRecord(kind, kind, 10.0 * float(chance.lognormal(0, 0.3)), ran, finished_at=1440.0 * n)
+            for kind, ran in zip(("laminate", "mask"), alone, strict=True)
+        ]
+        job = JobRecord(str(n), "van", 1440.0 * n, stages)
+        forecasts, _, whole = forecast_job(learner, job, rng(n))
+        learner.learn(job, forecasts, whole)
+    found = learner.correlations.matrix(["laminate/unattended", "mask/unattended"])
+    assert abs(found[0, 1]) < 0.3
