@@ -142,7 +142,8 @@ class _Story:
         ]
         rows: list[list[Any]] = [cells[i : i + 4] for i in range(0, len(cells), 4)]
         rows[-1] += [[]] * (4 - len(rows[-1]))
-        table = Table(rows, colWidths=[share * self.width for share in (0.34, 0.2, 0.23, 0.23)])
+        widths = [share * self.width for share in (0.34, 0.2, 0.23, 0.23)]
+        table = Table(rows, colWidths=widths, splitInRow=1)  # many visits make a row longer than a page
         lines = [("LINEABOVE", (0, 0), (-1, 0), 0.8, black), ("LINEBELOW", (0, -1), (-1, -1), 0.8, black)]
         table.setStyle([*lines, ("VALIGN", (0, 0), (-1, -1), "TOP"), *_tight(0.9)])
         return [table]
@@ -227,7 +228,7 @@ class _Story:
             for name, text in ticket.cautions
         ]
         half = _half([len(text) for _, text in ticket.cautions])
-        columns = Table([[lines[:half], lines[half:]]], colWidths=[self.width / 2] * 2)
+        columns = Table([[lines[:half], lines[half:]]], colWidths=[self.width / 2] * 2, splitInRow=1)
         gap = ("RIGHTPADDING", (0, 0), (0, 0), 4 * mm)
         columns.setStyle([("VALIGN", (0, 0), (-1, -1), "TOP"), *_no_padding(), gap])
         return [

@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import re
 from collections.abc import Iterator
-from datetime import UTC, datetime
+from datetime import UTC, datetime, timedelta
 from io import BytesIO
 from itertools import pairwise
 
@@ -21,8 +21,9 @@ from django.urls import reverse
 from PIL import Image
 
 from jobs.drivers import ItemSize
-from jobs.models import Job, JobStatus, JobType, Stage, StageState
+from jobs.models import Job, JobStatus, JobType, Stage, StageKind, StageState, VisitWindow
 from jobs.services.jobs import job_create
+from jobs.services.times import MOST_VISITS
 from jobs.stock import LOCAL_RULES
 from jobs.ticket.codes import code_128, code_128_values, qr_code
 from jobs.ticket.contents import Ticket, ticket_of
@@ -240,6 +241,19 @@ def test_nothing_runs_off_the_paper_however_long_the_words_are(shop):
             assert max(box[2] for box in boxes) <= width - 20
             page.close()
         document.close()
+
+
+def test_as_many_visits_and_cautions_as_may_be_are_all_on_the_paper(shop):
+    job = a_job(shop)
+    for n in range(MOST_VISITS):
+        at = datetime(2026, 12, 1, 9, tzinfo=UTC) + timedelta(days=n)
+        until = at + timedelta(hours=30)
+        VisitWindow.objects.create(shop=shop, job=job, starts_at=at, ends_at=until)
+    kinds = StageKind.objects.filter(pk__in=job.stages.values("kind"))
+    kinds.update(caution="Mind the blade. " * 200)
+    text = flat(" ".join(text for text, _ in pages(ticket_pdf(the_ticket(shop, job)))))
+    assert len(re.findall(r"\d+ (?:Dec 2026|Jan 2027), 1\d:00", text)) == 2 * MOST_VISITS
+    assert text.count("Mind") >= 195 * kinds.count()  # a word may be parted at the end of a line
 
 
 def test_the_same_ticket_is_the_same_file_and_a_finished_stage_is_ticked(shop):
