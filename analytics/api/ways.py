@@ -46,6 +46,11 @@ class WayOut(serializers.Serializer[Any]):
     film_m = serializers.FloatField(source="materials.film_m", allow_null=True)
     ink_ml = serializers.FloatField(source="materials.ink_ml")
     cost = serializers.FloatField(source="materials.cost", allow_null=True, help_text="Null without prices.")
+    cost_without = serializers.ListField(
+        source="materials.unpriced",
+        child=serializers.CharField(),
+        help_text="What it takes that has no price.",
+    )
     unsuited = serializers.CharField(allow_blank=True, help_text="Why it does not suit the work.")
     cautions = serializers.ListField(child=serializers.CharField(), help_text="Common practice.")
 

@@ -143,6 +143,7 @@ def outlook_json(shop: Shop, outlook: Outlook) -> dict[str, Any]:
         "media_length_m": takes.film_m,
         "ink_ml": takes.ink_ml,
         "cost": float(takes.cost) if takes.cost is not None else None,
+        "cost_without": list(takes.unpriced),
         "currency": shop.currency,
         "drives": [
             {"stage": drive.stage, "cause": drive.cause, "minutes": round(drive.minutes, 2)}

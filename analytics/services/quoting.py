@@ -16,7 +16,8 @@ from shop.models import InkBuild, Media
 class Materials:
     """film_m: length of film in metres, None where no film fits or none is set down. ink_ml: millilitres.
 
-    Money in the shop's currency; None where the shop has given no price for it.
+    Money in the shop's currency; None where the shop has given no price for it. unpriced: what it takes that is not in
+    the cost for that, in words.
     """
 
     media: str
@@ -30,6 +31,7 @@ class Materials:
     ink_cost: Decimal | None
     finish_cost: Decimal | None
     labour_cost: Decimal | None
+    unpriced: tuple[str, ...]
     layout: Layout | None
 
     @property
@@ -47,6 +49,17 @@ def materials_of(job: Job, hands_on_min: float) -> Materials:
     area = sum(item.width_mm * item.height_mm * item.count for item in items) / 1e6
     media, layout = _best_film(job)
     ink = _ink_ml(job)
+    laminates = job.finish is not None and job.finish.laminates
+    film_cost = _money(media.price_per_m2, layout.length * media.width_mm / 1e6) if media and layout else None
+    ink_cost = _money(job.process.ink_price_per_litre, ink / 1000) if job.process else None
+    finish_cost = _money(job.finish.price_per_m2, area) if job.finish and laminates else None
+    labour_cost = _money(job.shop.labour_per_hour, hands_on_min / 60)
+    takes = {
+        "film": (bool(items), film_cost),
+        "ink": (ink > 0, ink_cost),
+        "laminate": (laminates, finish_cost),
+        "work": (hands_on_min > 0, labour_cost),
+    }
     return Materials(
         media=media.name if media else "",
         film_m=layout.length / 1000 if layout else None,
@@ -55,12 +68,11 @@ def materials_of(job: Job, hands_on_min: float) -> Materials:
         ink_ml=ink,
         area_m2=area,
         cut_m=sum(cut_of_one(item) * item.count for item in items),
-        film_cost=_money(media.price_per_m2, layout.length * media.width_mm / 1e6)
-        if media and layout
-        else None,
-        ink_cost=_money(job.process.ink_price_per_litre, ink / 1000) if job.process else None,
-        finish_cost=_money(job.finish.price_per_m2, area) if job.finish and job.finish.laminates else None,
-        labour_cost=_money(job.shop.labour_per_hour, hands_on_min / 60),
+        film_cost=film_cost,
+        ink_cost=ink_cost,
+        finish_cost=finish_cost,
+        labour_cost=labour_cost,
+        unpriced=tuple(name for name, (taken, cost) in takes.items() if taken and cost is None),
         layout=layout,
     )
 

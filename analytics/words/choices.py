@@ -19,5 +19,6 @@ def say_takes(way: Way, shop: Shop) -> str:
     if takes.ink_ml:
         said.append(f"ink {takes.ink_ml:.0f} ml")
     if takes.cost is not None:
-        said.append(f"cost {takes.cost} {shop.currency}")
+        without = f" without {', '.join(takes.unpriced)}" if takes.unpriced else ""
+        said.append(f"cost {takes.cost} {shop.currency}{without}")
     return "; ".join(said) + "."

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from datetime import UTC, datetime, timedelta
+from decimal import Decimal
 
 import numpy as np
 import pytest
@@ -12,6 +13,7 @@ from quay import enquiry, make_quay
 from analytics.services.choices import changed, jobs_to_ask, options_of
 from analytics.services.choices_ways import NoWay, Way, Ways, way_choose, ways_of
 from analytics.services.promising import promise_compute
+from analytics.words.choices import say_takes
 from jobs.drivers import ItemSize
 from jobs.models import Job, JobStatus, Stage, StageState
 from jobs.services.jobs import job_update
@@ -79,6 +81,25 @@ def test_a_gloss_layer_takes_more_ink_and_minutes_but_no_more_film(shop):
     assert gloss.materials.film_m == colour.materials.film_m
     assert gloss.machine.half > colour.machine.half
     assert gloss.gain < 0
+
+
+def test_a_cost_says_what_it_leaves_out_for_want_of_a_price(shop):
+    Process.objects.of(shop).filter(name="UV").update(ink_price_per_litre=100, ink_ml_per_m2=10)
+    Process.objects.of(shop).filter(name="Latex").update(ink_price_per_litre=0)
+    Finish.objects.of(shop).filter(name="Matt laminate").update(price_per_m2=2)
+    Finish.objects.of(shop).filter(name="Gloss laminate").update(price_per_m2=0)
+    ways = found(shop, enquiry(shop))  # ten of 300 × 200 mm: 0.6 m², 6 ml
+    costs = {
+        name: (way(ways, name).materials.cost, way(ways, name).materials.unpriced)
+        for name in ("UV, bare", "UV, matt laminate", "UV, gloss laminate", "Latex, matt laminate")
+    }
+    assert costs == {
+        "UV, bare": (Decimal("0.60"), ("film", "work")),
+        "UV, matt laminate": (Decimal("1.80"), ("film", "work")),
+        "UV, gloss laminate": (Decimal("0.60"), ("film", "laminate", "work")),
+        "Latex, matt laminate": (Decimal("1.20"), ("film", "ink", "work")),
+    }
+    assert "cost 1.20 EUR without film, ink, work." in say_takes(way(ways, "Latex, matt laminate"), shop)
 
 
 def test_two_laminates_take_the_same_time_and_a_laminate_takes_longer_than_none(shop):
