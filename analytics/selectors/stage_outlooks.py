@@ -41,15 +41,17 @@ def stage_outlooks(one: OpenJob, known: Learned) -> tuple[StageOutlook, ...]:
             )
             continue
         laws = forecasts_of(kind, one.inputs(stage), known)
+        # Quantiles do not add up: the middle of the sum is beyond the sum of the middles.
+        whole = known.together(*(law.forecast for law in laws)) if len(laws) == 2 else laws[0].forecast
         by_hand = sum(law.forecast.mean for law in laws if law.part == "hands_on") * kind.people
         found.append(
             StageOutlook(
                 stage.name,
                 kind.key,
                 kind.position,
-                sum(float(law.forecast.quantile(0.5)) for law in laws),
-                sum(float(law.forecast.quantile(0.8)) for law in laws),
-                min((law.forecast.n for law in laws), default=0.0),
+                float(whole.quantile(0.5)),
+                float(whole.quantile(0.8)),
+                whole.n,
                 is_default=any(law.forecast.is_default for law in laws),
                 is_hold=kind.is_hold,
                 by_hand=0.0 if kind.is_hold else by_hand,

@@ -11,6 +11,7 @@ from quay import enquiry, make_quay
 from analytics.engine.book import from_bytes, run, to_bytes
 from analytics.models import Promise
 from analytics.selectors.backlog import book_of
+from analytics.selectors.job_forecast import job_forecast, jobs_to_forecast
 from analytics.services.promises import promise_accept, promise_again, promise_take_back
 from analytics.services.promising import promise_compute, rounded_up
 from jobs.drivers import ItemSize
@@ -64,6 +65,18 @@ def test_the_finish_lies_in_opening_hours_and_rises_with_the_odds(shop):
     assert finishes == sorted(finishes)
     assert all(9 <= at.hour < 17 or (at.hour, at.minute) == (17, 0) for at in finishes)
     assert outlook.promised_at >= outlook.quantiles[0.8]
+
+
+def test_a_stage_takes_as_long_beside_its_date_as_on_its_own_page(shop):
+    """Of a print, set up by hand and then left alone, the middle of the sum and not the sum of the middles."""
+    job = enquiry(shop)
+    said = {
+        stage.name: (stage.p50, stage.p80) for stage in promise_compute(shop, job, now=MONDAY, runs=50).stages
+    }
+    rows = job_forecast(jobs_to_forecast(shop).get(pk=job.pk), MONDAY).rows
+    assert any(len(row.parts) == 2 for row in rows)
+    for row in rows:
+        assert said[row.stage.name] == pytest.approx((row.forecast.p50, row.forecast.p80), rel=0.03)
 
 
 def test_the_same_question_has_the_same_answer(shop):
