@@ -132,7 +132,7 @@ def _new_driver(label: str, reading: str, taken: list[str]) -> KnownDriver:
         return OWN_ESTIMATE
     name, unit = name_and_unit(label)
     is_category = reading == NEW_CATEGORY
-    written = name.replace("_", " ")
+    written = name.replace("_", " ").strip() or name
     name = written[:1].upper() + written[1:60]
     return KnownDriver(new_key(label, [*taken, PLANNED]), name, "" if is_category else unit[:12], is_category)
 

@@ -24,6 +24,9 @@ LONGEST = {"job": 120, "job_type": 80, "stage": 80, "person": 80, "machine": 80}
 """Characters."""
 
 LONGEST_CATEGORY = 80
+MOST_AMOUNT = 1e15
+"""The largest number that a column may hold: far above any amount of work, and sums of it are numbers still."""
+
 EARLIEST, LATEST = datetime(1970, 1, 1, tzinfo=UTC), datetime(2200, 1, 1, tzinfo=UTC)
 
 Value = float | str
@@ -143,6 +146,8 @@ class Reader:
             self._bad(row, column, f"{text!r} is not a number. Write it as 12.5, or leave it empty.")
         elif number < 0:
             self._bad(row, column, f"{text} is negative. Give 0 or more, or leave it empty.")
+        elif number > MOST_AMOUNT:
+            self._bad(row, column, f"{text} is more than any amount of work. Check it, or leave it empty.")
         else:
             return number
         return None

@@ -206,6 +206,8 @@ def _make_drivers(shop: Shop, log: Log, made: dict[str, list[str]]) -> list[int]
 
 def driver_name(log: Log, key: str) -> tuple[str, str]:
     """The name and the unit that a new driver gets."""
-    own = ("Own estimate", "min") if key == PLANNED else (key.replace("_", " ").capitalize(), "")
+    own = (
+        ("Own estimate", "min") if key == PLANNED else (key.replace("_", " ").strip().capitalize() or key, "")
+    )
     name, unit = log.named.get(key, own)
     return name[:60], unit[:12]

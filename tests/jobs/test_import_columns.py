@@ -109,6 +109,11 @@ def test_a_renamed_table_is_what_the_import_reads() -> None:
     assert reading.notes == ()
 
 
+def test_a_new_quantity_has_a_name_that_can_be_seen() -> None:
+    reading = read(upload(f"{HEADER},_,___", f"{ROW},1,4", f"{ROW},3,9"))
+    assert [driver.name for driver in reading.new] == ["_", "___"]
+
+
 def test_what_is_left_out_is_gone_and_what_is_wrong_is_named() -> None:
     file = upload(f"{HEADER},Area,Size", f"{ROW},1,2")
     columns = {**guessed(file.table, DRIVERS), "Size": "driver:area_m2", "Stage": ""}

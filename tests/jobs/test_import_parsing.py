@@ -102,7 +102,8 @@ def test_hands_on_minutes_over_by_the_rounding_of_the_log_are_the_whole_interval
 
 
 @pytest.mark.parametrize(
-    ("value", "says"), [("-3", "negative"), ("inf", "not a number"), ("1_0", "not a number")]
+    ("value", "says"),
+    [("-3", "negative"), ("inf", "not a number"), ("1_0", "not a number"), ("1e308", "more than any")],
 )
 def test_a_driver_is_a_number_of_zero_or_more(value: str, says: str) -> None:
     error = refused(f"{ROW},{value}", header=HEADER + ",pieces")
