@@ -86,8 +86,9 @@ def watch() -> None:
 
 @shared_task
 def send_tellings() -> None:
-    """Send the messages that are due, one after the other."""
-    while telling_send_next(timezone.now()) is not None:
+    """Send the messages that are due, one after the other, but to nobody who was not reached just now."""
+    silent: set[int] = set()
+    while telling_send_next(timezone.now(), silent) is not None:
         pass
 
 

@@ -2,13 +2,16 @@
 
 At least once: a message is marked as tried before it is sent and as sent after it. A worker that is killed in between
 leaves it marked as tried: it is sent again when its next try is due, with the id by which the receiver knows it.
+
+What one look at the shop found goes to a person in one e-mail, and stays together where it is tried again. A program
+is told of each slip by itself.
 """
 
 from __future__ import annotations
 
 import json
 import smtplib
-from collections.abc import Mapping
+from collections.abc import Collection, Mapping, Sequence
 from datetime import UTC, datetime, timedelta
 from email.utils import parseaddr
 from typing import Any
@@ -42,10 +45,15 @@ NO_MAIL = "No mail server is set, so no e-mail can be sent."
 NOT_SO = "It could not be done any more when this was to be told."
 
 
-def telling_send_next(now: datetime) -> bool | None:
-    """Send the next message that is due; whether it arrived, None where none is due."""
-    telling = _claimed(now)
-    return None if telling is None else _carry_out(telling, now)
+def telling_send_next(now: datetime, silent: set[int] | None = None) -> bool | None:
+    """Send the next message that is due; whether it arrived, None where none is due.
+
+    silent: listeners, by key, that are left alone; one that is not reached is put among them. So one that never
+    answers is waited for once, however much there is to tell it, and not by all that the worker has to do besides.
+    """
+    silent = set() if silent is None else silent
+    together = _claimed(now, silent)
+    return _carry_out(together, now, silent) if together else None
 
 
 def telling_is_due(now: datetime) -> bool:
@@ -57,35 +65,55 @@ def _due(now: datetime) -> QuerySet[Telling]:
     return Telling.objects.filter(state=TellingState.WAITING, next_try_at__lte=now, listener__active=True)
 
 
-@transaction.atomic
-def _claimed(now: datetime) -> Telling | None:
-    """A message that is due, marked as tried, for this worker alone until its next try is due."""
-    locking = connection.features.has_select_for_update_skip_locked
-    rows = _due(now).select_for_update(skip_locked=locking, of=("self",) if locking else ())
-    row = rows.order_by("next_try_at", "pk").first()
-    if row is None:
-        return None
-    row.next_try_at = now + BACKOFF[min(row.tries, len(BACKOFF) - 1)]
-    row.tries += 1
-    row.save(update_fields=["tries", "next_try_at"])
-    whole = Telling.objects.select_related("slip__promise__job", "listener", "shop")
-    return whole.defer("slip__promise__snapshot", "slip__promise__quote").get(pk=row.pk)
+def _claimed(now: datetime, silent: Collection[int]) -> list[Telling]:
+    """Messages that are due and go together, marked as tried: for this worker alone until their next try is due."""
+    due = _due(now).exclude(listener__in=silent)
+    while (first := due.select_related("listener").order_by("next_try_at", "pk").first()) is not None:
+        with transaction.atomic():
+            locked = due.select_for_update(
+                of=("self",) if connection.features.has_select_for_update_of else ()
+            )
+            rows = list(locked.filter(**_together_with(first)).order_by("pk"))
+            for row in rows:
+                row.next_try_at = now + BACKOFF[min(row.tries, len(BACKOFF) - 1)]
+                row.tries += 1
+                row.save(update_fields=["tries", "next_try_at"])
+        if rows:  # else another worker was quicker
+            whole = Telling.objects.select_related("slip__promise__job", "listener__shop", "shop")
+            whole = whole.defer("slip__promise__snapshot", "slip__promise__quote")
+            return list(whole.filter(pk__in=[row.pk for row in rows]).order_by("pk"))
+    return []
 
 
-def _carry_out(telling: Telling, now: datetime) -> bool:
-    untrue = _untrue(telling)
-    if untrue or telling.tries > len(BACKOFF) + 1:  # the worker of the last try was stopped
-        _save(telling, TellingState.GIVEN_UP, untrue or telling.error or "It was stopped.")
+def _together_with(first: Telling) -> dict[str, Any]:
+    """What the messages that go with it have in common: those of one look at the shop were due at one instant."""
+    if first.listener.kind == ListenerKind.WEBHOOK:
+        return {"pk": first.pk}
+    return {"listener": first.listener_id, "tries": first.tries, "next_try_at": first.next_try_at}
+
+
+def _carry_out(together: Sequence[Telling], now: datetime, silent: set[int]) -> bool:
+    told = [telling for telling in together if not _given_up(telling)]
+    if not told:
         return False
     try:
-        _send(telling, now)
+        _send(told, now)
     except NotSent as why:
-        last = telling.tries > len(BACKOFF)
-        _save(telling, TellingState.GIVEN_UP if last else TellingState.WAITING, str(why))
+        silent.add(told[0].listener_id)
+        last = told[0].tries > len(BACKOFF)  # they were tried equally often
+        _save(told, TellingState.GIVEN_UP if last else TellingState.WAITING, str(why))
         return False
-    telling.sent_at = now
-    _save(telling, TellingState.SENT, "")
+    _save(told, TellingState.SENT, "", now)
     return True
+
+
+def _given_up(telling: Telling) -> bool:
+    """Whether a message is not sent any more, which is then written down."""
+    untrue = _untrue(telling)
+    if untrue or telling.tries > len(BACKOFF) + 1:  # the worker of the last try was stopped
+        _save([telling], TellingState.GIVEN_UP, untrue or telling.error or "It was stopped.")
+        return True
+    return False
 
 
 def _untrue(telling: Telling) -> str:
@@ -96,17 +124,22 @@ def _untrue(telling: Telling) -> str:
     return NOT_SO if stuck.exists() else ""
 
 
-def _save(telling: Telling, state: TellingState, error: str) -> None:
-    telling.state, telling.error = state, error[:300]
-    telling.save(update_fields=["state", "error", "sent_at"])
+def _save(
+    together: Sequence[Telling], state: TellingState, error: str, sent_at: datetime | None = None
+) -> None:
+    """Write of all at once how far they are; of those whose listener or job is gone there is nothing to write."""
+    rows = Telling.objects.filter(pk__in=[telling.pk for telling in together])
+    rows.update(state=state, error=error[:300], sent_at=sent_at)
 
 
-def _send(telling: Telling, now: datetime) -> None:
-    message, listener = message_of(telling, now), telling.listener
+def _send(together: Sequence[Telling], now: datetime) -> None:
+    """Send messages of one listener: a program gets one at a time."""
+    listener, messages = together[0].listener, [message_of(telling, now) for telling in together]
     if listener.kind == ListenerKind.WEBHOOK:
-        hook_send(listener, message, now)
+        for message in messages:
+            hook_send(listener, message, now)
     else:
-        mail_send(listener, mail_subject(message), mail_text(telling.shop, message), message["id"])
+        mail_send(listener, mail_subject(messages), mail_text(listener.shop, messages), messages[0]["id"])
 
 
 def message_of(telling: Telling, now: datetime) -> dict[str, Any]:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterator, Mapping, Sequence
 from datetime import datetime
 from typing import Any
 
@@ -12,28 +12,50 @@ from shop.words import say_confidence, say_instant
 SLIPPING, IMPOSSIBLE, POSSIBLE = "promise.slipping", "promise.impossible", "promise.possible"
 """What a message is of: a date that may be late, a job that cannot be done, and one that can be done again."""
 
-_SUBJECTS = {
+_SAID = {
     SLIPPING: "may be late",
     IMPOSSIBLE: "cannot be done as things stand",
     POSSIBLE: "can be done again",
 }
+NAMED = 6
+"""Jobs that a subject names of each kind."""
+
+Message = Mapping[str, Any]
 
 
-def mail_subject(message: Mapping[str, Any]) -> str:
-    """'Job 12 may be late: Crate labels'; a title has no line break in it."""
-    title = " ".join(str(message["job"]["title"]).split())
-    return f"Job {message['job']['number']} {_SUBJECTS[message['event']]}: {title}"
+def mail_subject(messages: Sequence[Message]) -> str:
+    """'Job 12 may be late: Crate labels'; of several '3 jobs may be late: 12, 14 and 15'. No line break in it."""
+    if len(messages) == 1:
+        (one,) = messages
+        return (
+            f"Job {one['job']['number']} {_SAID[one['event']]}: {' '.join(str(one['job']['title']).split())}"
+        )
+    by_event = {event: [one for one in messages if one["event"] == event] for event in _SAID}
+    said = "; ".join(_counted(event, mine) for event, mine in by_event.items() if mine)
+    return said[:1].upper() + said[1:]
 
 
-def mail_text(shop: Shop, message: Mapping[str, Any]) -> str:
-    """The same message in words."""
-    lines = list(_lines(shop, message))
+def _counted(event: str, messages: Sequence[Message]) -> str:
+    """'job 12 may be late', '3 jobs may be late: 12, 14 and 15'."""
+    numbers = sorted(one["job"]["number"] for one in messages)
+    if len(numbers) == 1:
+        return f"job {numbers[0]} {_SAID[event]}"
+    shown = [str(number) for number in numbers[:NAMED]]
+    more = f"{len(numbers) - NAMED} more" if len(numbers) > NAMED else shown.pop()
+    return f"{len(numbers)} jobs {_SAID[event]}: {', '.join(shown)} and {more}"
+
+
+def mail_text(shop: Shop, messages: Sequence[Message]) -> str:
+    """The same messages in words: what may be late first, each kind by its dates."""
+    order = list(_SAID)
+    rows = sorted(messages, key=lambda one: (order.index(one["event"]), one["promised_at"], one["slip"]))
+    parts = ["\n".join(_lines(shop, one)) for one in rows]
     if shop.address:
-        lines += ["", f"{shop.address.rstrip('/')}/watch/"]
-    return "\n".join(lines) + "\n"
+        parts.append(f"{shop.address.rstrip('/')}/watch/")
+    return "\n\n".join(parts) + "\n"
 
 
-def _lines(shop: Shop, message: Mapping[str, Any]) -> Iterator[str]:
+def _lines(shop: Shop, message: Message) -> Iterator[str]:
     today = shop.local(datetime.fromisoformat(message["sent_at"])).date()
 
     def said(at: str) -> str:

@@ -9,12 +9,12 @@ import socket
 from collections.abc import Iterator
 from contextlib import suppress
 from datetime import timedelta
-from http.server import BaseHTTPRequestHandler, HTTPServer
 from threading import Event, Thread
 
 import pytest
 from django.core import mail
 from quay import make_quay
+from receivers import Receiver, receiving, send_all
 from watch_worlds import MONDAY, lies, promise_by
 
 from analytics.models import Listener, Slip, Telling, TellingState
@@ -31,42 +31,10 @@ pytestmark = pytest.mark.django_db
 HOUR = timedelta(hours=1)
 
 
-class Receiver(HTTPServer):
-    """A program that takes messages: what came, and what it answers from now on."""
-
-    def __init__(self) -> None:
-        super().__init__(("127.0.0.1", 0), _Take)
-        self.came: list[tuple[dict[str, str], bytes]] = []
-        self.answer = 204
-
-    @property
-    def url(self) -> str:
-        return f"http://127.0.0.1:{self.server_port}/told?a=1"
-
-
-class _Take(BaseHTTPRequestHandler):
-    server: Receiver
-
-    def do_POST(self) -> None:
-        body = self.rfile.read(int(self.headers["Content-Length"]))
-        self.server.came.append(({**self.headers, "path": self.path}, body))
-        self.send_response(self.server.answer)
-        self.send_header("Location", f"http://127.0.0.1:{self.server.server_port}/elsewhere")
-        self.end_headers()
-
-    def log_message(self, *_: object) -> None:
-        pass
-
-
 @pytest.fixture
 def receiver() -> Iterator[Receiver]:
-    server = Receiver()
-    thread = Thread(target=server.serve_forever, kwargs={"poll_interval": 0.01})
-    thread.start()
-    yield server
-    server.shutdown()
-    thread.join()
-    server.server_close()
+    with receiving() as server:
+        yield server
 
 
 @pytest.fixture
@@ -81,13 +49,6 @@ def slip_of(shop) -> Slip:
     promise_by(lies(shop, 600), MONDAY + HOUR)
     (slip,) = watch_shop(shop, MONDAY)
     return slip
-
-
-def send_all(now) -> list[bool]:
-    sent = []
-    while (arrived := telling_send_next(now)) is not None:
-        sent.append(arrived)
-    return sent
 
 
 # The signature.
