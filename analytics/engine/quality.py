@@ -93,12 +93,15 @@ def likeness(scores: Floats, jobs: Ints) -> float:
     """How alike the cases of one job are, 0..1: the intraclass correlation of their scores, shape (n,) both.
 
     By one-way analysis of variance, ICC(1,1) of Shrout & Fleiss, Psychological Bulletin 86 (1979), with the mean size
-    for groups of unequal size of Donner, International Statistical Review 54 (1986). 0 where no job has two cases.
+    for groups of unequal size of Donner, International Statistical Review 54 (1986). 0 where no job has two cases; 1
+    for the cases of one job alone, which do not tell what they would have in common with others.
     """
     _, which, sizes = np.unique(jobs, return_inverse=True, return_counts=True)
     groups, n = sizes.size, scores.size
-    if groups < 2 or n == groups:
+    if n == groups:
         return 0.0
+    if groups == 1:
+        return 1.0
     means = np.bincount(which, scores) / sizes
     within = float(((scores - means[which]) ** 2).sum()) / (n - groups)
     between = float((sizes * (means - scores.mean()) ** 2).sum()) / (groups - 1)

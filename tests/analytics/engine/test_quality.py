@@ -189,6 +189,14 @@ def test_stages_of_one_job_that_are_all_alike_are_worth_one():
     assert quality.likeness(np.repeat([1.0, 5.0, 9.0], 4), jobs) == 1.0
 
 
+def test_many_stages_of_one_job_alone_say_as_much_as_one():
+    """It may just have been a slow job: nothing is concluded of the forecasts."""
+    one_job = np.zeros(9, int)
+    w = quality.worth(one_job, quality.likeness(np.linspace(1.0, 3.0, 9), one_job))
+    assert w == 1.0
+    assert quality.coverage_at(0.8, within(0, 9), w).verdict == "few"
+
+
 def test_intervals_hold_what_they_say_though_stages_of_a_job_hang_together():
     """400 invented logs of 40 jobs of 6 stages, whose normal scores share half their variance with their job."""
     rng, jobs, right, naive = np.random.default_rng(1), np.repeat(np.arange(40), 6), 0, 0
