@@ -120,6 +120,30 @@ def test_a_new_release_takes_the_place_of_the_old_one(page_at, log_in, job, make
     shows(page, "Artwork", "Ready")
 
 
+def test_a_release_that_the_browser_let_wait_is_asked_to_take_over(page_at, log_in, job, maker, monkeypatch):
+    """As Chromium does where a page fetches something in the moment of the change: no page opens until it is asked."""
+    page = log_in(page_at(390), maker)
+    page.goto(stopwatch(job))
+    kept_for_later(page)
+    now, render = release.release(), worker.render
+    newer = release.Release("another", now.files, now.lasting)
+
+    def waiting(*what, **words):
+        answer = render(*what, **words)
+        eager = b".then(() => self.skipWaiting())"
+        assert answer.content.count(eager) == 1
+        answer.content = answer.content.replace(eager, b"")
+        return answer
+
+    monkeypatch.setattr(worker, "render", waiting)
+    monkeypatch.setattr(worker, "release", lambda: newer)
+    page.goto(reverse("jobs:job-list"))  # another page than the floor's sees it through too
+    until = time.monotonic() + LONG
+    while set(page.evaluate("caches.keys()")) != {"lapwright-files-another", "lapwright-shell-another"}:
+        assert time.monotonic() < until, page.evaluate("caches.keys()")
+        page.wait_for_timeout(50)
+
+
 @pytest.fixture
 def answers(answering, monkeypatch) -> Iterator[threading.Event]:
     """Clear it, and whoever opens a floor page has no answer until it is set."""

@@ -43,6 +43,7 @@ self.addEventListener("activate", (event) => {
 });
 
 self.addEventListener("message", (event) => {
+  if (event.data === "take over") self.skipWaiting();
   if (event.data === "shell") event.waitUntil(keepShell().catch(() => {}));
   if (event.data !== "forget") return;
   left += 1;

@@ -6,7 +6,6 @@ import * as pack from "./pack.js";
 import { post, Trouble } from "./sending.js";
 import * as store from "./store.js";
 import { inTurn } from "./turns.js";
-import "./worker.js";
 
 export { newId, offsetMs, serverNow };
 
