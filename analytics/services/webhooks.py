@@ -16,6 +16,7 @@ import ssl
 import threading
 from collections.abc import Sequence
 from contextlib import suppress
+from time import monotonic
 from urllib.parse import SplitResult, urlsplit
 
 from django.conf import settings
@@ -146,7 +147,12 @@ class _Pinned(http.client.HTTPConnection):
 
     def _reach(self) -> socket.socket:
         failed: OSError = OSError("no address")
+        end = (
+            monotonic() + ALTOGETHER_S
+        )  # a name may stand for any number of addresses at which nobody answers
         for number in self._numbers:
+            if monotonic() >= end:
+                break
             try:
                 return socket.create_connection((number, self.port), TIMEOUT_S)
             except OSError as error:

@@ -175,6 +175,24 @@ def test_one_that_trickles_is_cut_off(shop, monkeypatch):
         thread.join()
 
 
+def test_a_name_of_many_addresses_that_do_not_answer_is_not_waited_for_at_each(shop, monkeypatch):
+    """A hundred addresses, five seconds each: three of them are all the time that there is."""
+    clock, tried = [0.0], []
+
+    def unanswered(where: tuple[str, int], seconds: float) -> socket.socket:
+        tried.append(where[0])
+        clock[0] += seconds
+        raise TimeoutError
+
+    many = [(0, 0, 0, "", (f"10.0.0.{n}", 80)) for n in range(100)]
+    monkeypatch.setattr(webhooks, "monotonic", lambda: clock[0])
+    monkeypatch.setattr(socket, "getaddrinfo", lambda *_, **__: many)
+    monkeypatch.setattr(socket, "create_connection", unanswered)
+    with pytest.raises(NotSent, match="in time"):
+        hook_post("http://shop.example/", b"{}", "s", 1)
+    assert tried == ["10.0.0.0", "10.0.0.1", "10.0.0.2"]
+
+
 # Where messages may go.
 
 
