@@ -171,7 +171,7 @@ def _parts(book: Book) -> tuple[str, dict[str, Floats]]:
 
 _ADDED: dict[type, dict[str, Any]] = {
     Operation: {"windows": (), "pinned": None, "heats": False, "cold": False},
-    Unit: {"cool": 0.0, "hot_until": 0.0},
+    Unit: {"cool": 0.0, "hot_until": 0.0, "watched": False},
 }
 """Fields that older books do not have, and what they are then: left out, so that the digest stays."""
 

@@ -199,20 +199,29 @@ def _cooled(tables: Any, state: Any, i: int, t: float, held: int) -> float:
 
 
 @inlined
+def _parts(tables: Any, state: Any, minutes: Any, i: int, held: int) -> tuple[float, float]:
+    """The minutes of operation i that somebody attends, and those that it runs by itself, on the machine used[0]."""
+    attended, unattended = tables.operations[i].attended, tables.operations[i].unattended
+    work = minutes[attended] if attended >= 0 else 0.0
+    alone = minutes[unattended] if unattended >= 0 else 0.0
+    if held and tables.units[state.used[0]].watched:
+        return work + alone, 0.0
+    return work, alone
+
+
+@inlined
 def _occupy(
     tables: Any, state: Any, minutes: Any, i: int, t: float, held: int, count: int, setup: float
 ) -> None:
     """Start operation i at t on units used[:count], of which the first `held` (0 or 1) are machines."""
-    attended, unattended = tables.operations[i].attended, tables.operations[i].unattended
-    work = setup + (minutes[attended] if attended >= 0 else 0.0)
+    work, alone = _parts(tables, state, minutes, i, held)
+    work += setup
     for k in range(count):
         state.keeps[k] = tables.units[state.used[k]].calendar
     attended_end = _advance(tables, state, _cooled(tables, state, i, t, held), work, count)
-    end = attended_end
-    if unattended >= 0:
-        if held:
-            state.keeps[0] = tables.units[state.used[0]].unattended
-        end = _advance(tables, state, attended_end, minutes[unattended], held)
+    if held:
+        state.keeps[0] = tables.units[state.used[0]].unattended
+    end = _advance(tables, state, attended_end, alone, held)
     if held and tables.operations[i].heat & HEATS:
         state.posts[state.used[0]].hot = end + tables.units[state.used[0]].cool
     course = state.course[i]
@@ -340,9 +349,8 @@ def _start(tables: Any, state: Any, minutes: Any, need: int, now: float) -> None
         people &= people - ONE
     until = now
     if tables.operations[i].first_visit < tables.operations[i].last_visit:
-        attended = tables.operations[i].attended
-        work = setup + (minutes[attended] if attended >= 0 else 0.0)
-        until = _allowed(tables, state, i, now, work, held, count)
+        work, _ = _parts(tables, state, minutes, i, held)
+        until = _allowed(tables, state, i, now, setup + work, held, count)
     if until > now:
         _wait_for_visit(tables, state, i, now, until, count)
     else:
@@ -551,7 +559,9 @@ def _account(tables: Any, state: Any, minutes: Any, targets: Any, chain: Any, wa
         else:
             spent[ATTENDED] += course.worked
             spent[CLOSED] += course.attended_end - course.start - course.worked
-            if until_end and tables.operations[i].unattended >= 0:
+            if (
+                until_end and course.end > course.attended_end
+            ):  # by itself, for those who watch have gone by then
                 alone = minutes[tables.operations[i].unattended]
                 spent[UNATTENDED] += alone
                 spent[CLOSED] += course.end - course.attended_end - alone

@@ -54,6 +54,7 @@ class Unit:
     calendar: index into the shop's calendars, for work that someone attends. loaded_roll: the roll on the
     machine now, -1 for none. unattended_calendar: when it may run by itself; -1 for the same calendar. cool: minutes
     after the end of a print for which it is too hot to cut. hot_until: the minute until which it is too hot now.
+    watched: it does not run by itself: whoever attends an operation stays till its unattended part is over too.
     """
 
     name: str
@@ -62,6 +63,7 @@ class Unit:
     unattended_calendar: int = -1
     cool: float = 0.0
     hot_until: float = 0.0
+    watched: bool = False
 
 
 @dataclass(frozen=True)

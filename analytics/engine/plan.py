@@ -215,14 +215,17 @@ def _laid_out(spec: ShopSpec, units: _Units, stages: Sequence[StageSpec]) -> Pla
 
 
 def _units(spec: ShopSpec, days: int) -> _Units:
-    """Machines first, then people, the least skilled first, so that a simple stage leaves the expert free."""
+    """Machines first, those that run by themselves before those that are watched; then people, the least skilled first.
+
+    So a simple stage leaves the expert free, and a long run whoever would stay with it.
+    """
     calendars: list[Calendar] = [
         _with_extra(spec, usual_hours(spec, days)),
         ALWAYS,
     ]
     units: list[Unit] = []
     machines: dict[int, list[int]] = {}
-    for machine in spec.machines:
+    for machine in sorted(spec.machines, key=lambda one: one.alone == "no"):
         machines[machine.key] = list(range(len(units), len(units) + machine.capacity))
         units += [_machine_unit(machine, 1 if machine.alone == "always" else 0)] * machine.capacity
     people: dict[int, int] = {}
@@ -236,7 +239,7 @@ def _units(spec: ShopSpec, days: int) -> _Units:
 def _machine_unit(machine: MachineSpec, alone: int) -> Unit:
     """One place at a machine. alone: the calendar by which it runs with nobody there."""
     loaded = -1 if machine.loaded is None else machine.loaded
-    return Unit(machine.name, 0, loaded, alone, machine.cool_min, machine.hot_until)
+    return Unit(machine.name, 0, loaded, alone, machine.cool_min, machine.hot_until, machine.alone == "no")
 
 
 def _calendar_of(spec: ShopSpec, person: PersonSpec, calendars: list[Calendar]) -> int:

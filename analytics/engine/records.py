@@ -19,7 +19,7 @@ OPERATION = np.dtype(
 EDGE = np.dtype([("to", "i4"), ("kind", "i4"), ("lag", "f8")], align=True)
 NEED = np.dtype([("machines", "u8"), ("people", "u8"), ("count", "i8"), ("heap", "i8")], align=True)
 UNIT = np.dtype(
-    [(name, "i8") for name in ("calendar", "unattended", "roll")] + [("cool", "f8"), ("hot", "f8")]
+    [(name, "i8") for name in ("calendar", "unattended", "roll", "watched")] + [("cool", "f8"), ("hot", "f8")]
 )
 CALENDAR = np.dtype([("first", "i8"), ("last", "i8"), ("units", "u8")], align=True)
 WINDOW = np.dtype([("open", "f8"), ("close", "f8")], align=True)
@@ -111,7 +111,8 @@ def tables_of(shop: SimShop, network: Network) -> Tables:
     needs["heap"] = np.cumsum(users) - users
     units = np.zeros(len(shop.units), UNIT)
     for u, unit in enumerate(shop.units):
-        units[u] = unit.calendar, shop.unattended(unit), unit.loaded_roll, unit.cool, unit.hot_until
+        hours = unit.calendar, shop.unattended(unit)
+        units[u] = *hours, unit.loaded_roll, unit.watched, unit.cool, unit.hot_until
     sizes = np.array([c.open.size for c in shop.calendars], np.int64)
     calendars = np.zeros(len(shop.calendars), CALENDAR)
     calendars["first"], calendars["last"] = np.cumsum(sizes) - sizes, np.cumsum(sizes)

@@ -24,6 +24,7 @@ class _Post:
     roll: int
     hot: float
     cool: float
+    watched: bool
     release: float = -math.inf
 
     def is_available(self, now: float) -> bool:
@@ -70,7 +71,14 @@ class _Replication:
         self.shop, self.network, self.minutes = shop, network, minutes
         calendars = shop.calendars
         self.posts = [
-            _Post(calendars[u.calendar], calendars[shop.unattended(u)], u.loaded_roll, u.hot_until, u.cool)
+            _Post(
+                calendars[u.calendar],
+                calendars[shop.unattended(u)],
+                u.loaded_roll,
+                u.hot_until,
+                u.cool,
+                u.watched,
+            )
             for u in shop.units
         ]
         self.courses = [
@@ -167,20 +175,23 @@ class _Replication:
         self, i: int, now: float, machines: list[int], people: list[int], change: float
     ) -> tuple[float, float]:
         """When its machine is cold, and when its attended part ends."""
-        attended = int(self.network.attended[i])
-        work = change + (float(self.minutes[attended]) if attended >= 0 else 0.0)
+        work = change + self._drawn(self.network.attended[i])
+        if any(self.posts[u].watched for u in machines):
+            work += self._drawn(self.network.unattended[i])
         begin = max([now, *(self.posts[u].hot for u in machines if self.network.cold[i])])
         return begin, _work(begin, work, [self.posts[u].calendar for u in machines + people])
 
+    def _drawn(self, column: int) -> float:
+        return float(self.minutes[column]) if column >= 0 else 0.0
+
     def _start(self, i: int, now: float, machines: list[int], people: list[int], change: float) -> None:
-        unattended = int(self.network.unattended[i])
         course = self.courses[i]
         course.start, course.on = now, sum(1 << u for u in machines + people)
         _, course.attended_end = self._attend(i, now, machines, people, change)
         course.end = course.attended_end
-        if unattended >= 0:
+        if not any(self.posts[u].watched for u in machines):
             alone = [self.posts[u].unattended for u in machines]
-            course.end = _work(course.attended_end, float(self.minutes[unattended]), alone)
+            course.end = _work(course.attended_end, self._drawn(self.network.unattended[i]), alone)
         for u in machines:
             self.posts[u].release = course.end
             if self.network.heats[i]:

@@ -46,7 +46,8 @@ def random_shop(rng):
     for k in range(4):
         hours, alone = int(rng.integers(0, 2)), int(rng.choice([-1, 0, 5]))
         cool, hot = rng.choice([0.0, 90.0]), rng.choice([0.0, 700.0])
-        units.append(Unit(f"machine {k}", hours, int(rng.integers(-1, 3)), alone, float(cool), float(hot)))
+        loaded, watched = int(rng.integers(-1, 3)), bool(rng.random() < 0.3)
+        units.append(Unit(f"machine {k}", hours, loaded, alone, float(cool), float(hot), watched))
     units += [Unit(f"person {k}", int(rng.integers(1, 5))) for k in range(4)]
     return SimShop(tuple(units), calendars, roll_change_minutes=8.0)
 

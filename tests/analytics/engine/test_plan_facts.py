@@ -2,15 +2,16 @@
 
 import itertools
 from dataclasses import replace
-from datetime import UTC, datetime, time
+from datetime import UTC, datetime, time, timedelta
 
 import numpy as np
 import pytest
 
 from analytics.engine.forecast import PROBS
 from analytics.engine.later import MOST_SAMPLES, lay_out
-from analytics.engine.network import EdgeKind
+from analytics.engine.network import EdgeKind, build_network
 from analytics.engine.plan import MachineSpec, MinutesSpec, PersonSpec, ShopSpec, StageSpec, plan
+from analytics.engine.simulate import CAUSES, simulate
 from analytics.engine.work import Later, LaterJob, OpenWork
 
 ORIGIN = datetime(2026, 3, 2, 8, tzinfo=UTC)
@@ -44,6 +45,41 @@ def test_facts_of_the_shop_and_its_stages_reach_the_simulation():
     assert (first.roll, first.heats, first.cold, first.pinned, first.release) == (8, True, False, 300, 300)
     assert (cut.roll, cut.heats, cut.cold, cut.pinned, cut.release) == (-1, False, True, None, 0)
     assert (fit.windows, lie.windows) == (((60.0, 200.0),), ())  # what lies waits for nobody
+
+
+def two_printers():
+    """At nine: one that somebody stays with, listed first, and one that runs by itself."""
+    watched = MachineSpec(6, "watched", frozenset({"printer"}))
+    by_itself = MachineSpec(7, "by itself", frozenset({"printer"}), alone="always")
+    return replace(SHOP, origin=ORIGIN + timedelta(hours=1), machines=(watched, by_itself))
+
+
+def test_who_is_at_a_machine_that_is_watched_stays_though_another_of_its_kind_runs_by_itself():
+    spec = replace(two_printers(), people=(PersonSpec(3, "Ben"),))
+    run = replace(
+        PRINT, media=None, pinned=None, ready_at=0.0, unattended=MinutesSpec(np.full(PROBS.size, 60.0))
+    )
+    stages = [
+        run,
+        replace(run, key=5, job=1),
+        replace(run, key=6, job=2, machine=6),
+        replace(FIT, key=7, job=3, windows=()),
+    ]
+    made = plan(spec, stages, 10)
+    network = build_network(made.shop, made.needs, made.operations)
+    minutes = draw_fixed(made)
+    result = simulate(made.shop, network, minutes, trace=True, target=2)
+    # Ben starts the first, which runs by itself; stays with the second, on the watched one, from 10 to 80 minutes, and
+    # with the third, which is set down for that one, till 150; then he fits.
+    assert result.trace[0, :, 0].tolist() == [0, 10, 80, 150]
+    assert result.trace[0, :, 1].tolist() == [10, 80, 150, 160]
+    assert result.finish[0].tolist() == [70, 80, 150, 160]
+    causes = dict(zip(CAUSES, result.chain.sum(axis=0), strict=True))
+    assert (causes["attended"], causes["unattended"], result.chain.sum()) == (70, 0, 150)
+
+
+def draw_fixed(made):
+    return np.array([[column.quantiles[0] for column in made.columns]])
 
 
 def job(*stages, lead=1000.0):
