@@ -26,7 +26,7 @@ from analytics.engine.pooling import KIND, pooled_state, prior_from
 from analytics.engine.posterior import Posterior, Prior, posterior, stock_prior
 from analytics.engine.state import Entry, State, merge, with_entry
 from analytics.engine.student import weights_of
-from analytics.engine.trade import as_one
+from analytics.engine.trade import PartDefault, as_one
 from analytics.engine.trust import CLEAN, FORGOTTEN, LATE, trust
 
 __all__ = [
@@ -221,6 +221,12 @@ def _law(
 def mostly_as_one(state: State) -> bool:
     """Whether most hands-on records are of a clock that does not tell hands-on and machine minutes apart."""
     return 2.0 * state.count(AS_ONE) > float(state.mass[0])
+
+
+def default_of(state: State) -> PartDefault:
+    """The trade default that forecasts from this state are made from: of both parts where they are clocked in one."""
+    both = as_one(state.kind) if state.part == "hands_on" else None
+    return both if both is not None and mostly_as_one(state) else state.default
 
 
 def _freedom(df: Floats, variance: Floats, noise: Floats) -> Floats:

@@ -7,9 +7,9 @@ from collections import Counter, defaultdict
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
-from analytics.engine.durations import trouble_share
+from analytics.engine.durations import default_of, trouble_share
 from analytics.engine.explain import Explanation, Move, Situation, explain
-from analytics.engine.trade import TYPICAL, Part, defaults_for
+from analytics.engine.trade import TYPICAL, Part
 from analytics.models import Sample
 from analytics.selectors.backlog import stage_inputs
 from analytics.selectors.job_forecast import JobForecast, StageRow
@@ -133,7 +133,8 @@ def _part(
     start = Situation(usual.drivers)
     found = explain(middle, start, here, least=LEAST * middle(start.drivers, {}))
     law = known.forecast(key, part, here.drivers, here.categories)
-    default = defaults_for(key, part)
+    state = known.state(key, part)
+    default = default_of(state)
     return PartReasons(
         word=HOLD_WORD if stage.kind.is_hold else PART_WORDS[part],
         p50=float(law.quantile(0.5)),
@@ -141,9 +142,9 @@ def _part(
         explanation=found,
         moves=[words.row(move) for move in found.moves],
         usual=usual,
-        default_min=default.minutes(here.drivers) if default.components else None,
+        default_min=default.minutes(here.drivers) if default.components and law.minutes[-1] > 0.0 else None,
         source=default.source,
-        trouble=None if stage.kind.is_hold else trouble_share(known.state(key, part)),
+        trouble=None if stage.kind.is_hold else trouble_share(state),
     )
 
 

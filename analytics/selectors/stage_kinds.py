@@ -12,6 +12,7 @@ from statistics import median
 from django.db.models import QuerySet
 
 from analytics.engine.chances import Chance
+from analytics.engine.durations import default_of
 from analytics.engine.forecast import Forecast
 from analytics.engine.trade import PARTS, TYPICAL, Part, PartDefault, defaults_for
 from analytics.models import Sample
@@ -160,14 +161,14 @@ def laws_of(kind: StageKind, known: Learned, usual: Usual) -> list[PartLaw]:
     categories = {"job_type": usual.job_type} if usual.job_type else {}
     found = []
     for part in _parts(kind, known):
-        default = defaults_for(kind.key, part)
         state = known.state(kind.key, part)
+        default, law = default_of(state), known.forecast(kind.key, part, usual.drivers, categories)
         found.append(
             PartLaw(
                 HOLD_WORD if kind.is_hold else PART_WORDS[part],
-                known.forecast(kind.key, part, usual.drivers, categories),
+                law,
                 default,
-                default.minutes(usual.drivers) if default.components else None,
+                default.minutes(usual.drivers) if default.components and law.minutes[-1] > 0.0 else None,
                 None if kind.is_hold else trouble_of(state),
             )
         )

@@ -3,17 +3,19 @@
 from __future__ import annotations
 
 import itertools
+from dataclasses import replace
 from datetime import timedelta
 
 import pytest
 from django.test import Client
 from django.urls import reverse
 
-from analytics.engine.durations import trouble_share
+from analytics.engine.durations import Observation, State, trouble_share, update
+from analytics.engine.trade import PARTS
 from analytics.pictures.records import elapsed_ticks, records_picture
 from analytics.selectors.mishaps import pauses_of, redone_of, trouble_of
 from analytics.selectors.models import learned_stages
-from analytics.selectors.stage_kinds import kind_view, lays_of, quantile_of
+from analytics.selectors.stage_kinds import Usual, kind_view, laws_of, lays_of, quantile_of
 from analytics.services.learning import sweep_shop
 from jobs.models import Cause, Stage, StageEdge, StageKind
 from jobs.services.clock import fold_shop
@@ -125,6 +127,18 @@ def printed_and_laid(floor: QuayFloor, day: int, hours: float) -> Stage:
     floor.press("start", cut, at(10, day) + timedelta(hours=hours))
     floor.press("finish", cut, at(10.5, day) + timedelta(hours=hours))
     return lies
+
+
+def test_prints_clocked_in_one_stand_beside_the_default_of_both_parts(floor: QuayFloor) -> None:
+    """Setting it up takes 4 minutes; what the clock has is the whole print, machine and all."""
+    seen = Observation(60.0, {"area_m2": 10.0, "layers": 1.0}, alone=0.0)
+    states = {("print", part): State.empty("print", part) for part in PARTS}
+    states["print", "hands_on"] = update(states["print", "hands_on"], seen)
+    states["print", "unattended"] = update(states["print", "unattended"], replace(seen, minutes=0.0))
+    known = replace(learned_stages(floor.shop), states=states, laws={})
+    together, alone = laws_of(kind_of(floor, "print"), known, Usual(1, seen.drivers, ""))
+    assert together.default_min == pytest.approx(4.0 + 3.0 + 5.0 * 10.0)
+    assert (alone.p95, alone.default_min) == (0.0, None)
 
 
 def test_a_hold_of_set_length_keeps_how_long_it_really_lay(floor: QuayFloor) -> None:
