@@ -45,6 +45,7 @@ MOST_OPEN = 5
 
 MOST_TRIES = 3
 
+TOO_LATE = "It is being brought in, or was brought in already."
 STEPS = ("Reading and checking", "Writing", "Learning")
 _OPEN = (DraftState.PREVIEW, DraftState.FAILED)
 _UNDER_WAY = (DraftState.WANTED, DraftState.RUNNING)
@@ -61,7 +62,7 @@ def draft_make(shop: Shop, user: User | None, name: str, content: bytes) -> Impo
     open_now = ImportDraft.objects.of(shop).filter(state=DraftState.PREVIEW).order_by("-made_at")
     with transaction.atomic():
         old = list(open_now.values_list("pk", flat=True))[MOST_OPEN - 1 :]
-        ImportDraft.objects.filter(pk__in=old).delete()
+        open_now.filter(pk__in=old).delete()
         return ImportDraft.objects.create(
             shop=shop,
             made_by=user,
@@ -86,7 +87,11 @@ def draft_read_as(draft: ImportDraft, columns: Mapping[str, str], dates: str = "
     draft.columns, draft.dates = chosen, said.value if said else ""
     draft.result = preview_of(draft.shop, upload, chosen, draft.dates, from_last=False)
     draft.state, draft.step = DraftState.PREVIEW, ""
-    draft.save(update_fields=["columns", "dates", "result", "state", "step"])
+    # Looking takes a while, in which somebody may have asked for it to be brought in.
+    names = ("columns", "dates", "result", "state", "step")
+    rows = ImportDraft.objects.filter(pk=draft.pk, state__in=_OPEN)
+    if not rows.update(**{name: getattr(draft, name) for name in names}):
+        raise ShopError(TOO_LATE)
 
 
 def draft_want(draft: ImportDraft) -> None:
@@ -111,7 +116,7 @@ def draft_discard(draft: ImportDraft) -> None:
     """Throw a draft away that was not brought in. Raises ShopError where it is too late for that."""
     found, _ = ImportDraft.objects.filter(pk=draft.pk, state__in=_OPEN).delete()
     if not found:
-        raise ShopError("It is being brought in, or was brought in already.")
+        raise ShopError(TOO_LATE)
 
 
 def draft_understood(draft: ImportDraft) -> Understood | None:
@@ -205,7 +210,7 @@ def _unclaim(draft: ImportDraft) -> None:
 
 def _check_open(draft: ImportDraft) -> None:
     if draft.state not in _OPEN:
-        raise ShopError("It is being brought in, or was brought in already.")
+        raise ShopError(TOO_LATE)
     if not draft.content:
         raise ShopError("The file was kept for seven days and is gone. Choose it again.")
 

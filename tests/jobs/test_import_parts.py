@@ -32,7 +32,8 @@ from jobs.models import (
 from jobs.services import importing
 from jobs.services.clock import fold_shop
 from jobs.services.import_claims import STALE
-from jobs.services.importing import draft_bring_in, draft_make, draft_want, drafts_sweep
+from jobs.services.importing import draft_bring_in, draft_make, draft_read_as, draft_want, drafts_sweep
+from shop.errors import ShopError
 from shop.models import Shop
 from shop.services import shop_create
 from tests.jobs.import_logs import brought_in, everything, log_of, press, waiting_job
@@ -277,3 +278,14 @@ def test_a_command_that_is_stopped_takes_out_what_it_brought(
         call_command("import_timings", str(tmp_path / "log.csv"), "--define-drivers")
     assert everything(shop) == before
     assert ImportDraft.objects.get(name="log.csv").state == DraftState.FAILED
+
+
+def test_columns_that_were_being_looked_at_do_not_take_a_file_from_its_worker(shop: Shop) -> None:
+    draft = draft_make(shop, None, "log.csv", log_of(3).encode())
+    slow = ImportDraft.objects.get(pk=draft.pk)
+    draft_want(draft)
+    wanted = ImportDraft.objects.get(pk=draft.pk)
+    with pytest.raises(ShopError, match="being brought in"):
+        draft_read_as(slow, {})
+    now = ImportDraft.objects.get(pk=draft.pk)
+    assert (now.state, now.columns, now.result) == (DraftState.WANTED, wanted.columns, wanted.result)
