@@ -114,6 +114,7 @@ def route_replace(job_type: JobType, stages: Sequence[NewStage], edges: Sequence
             f"A route has at most {MOST_STAGES} stages; this one has {len(stages)}.", field="stages"
         )
     check_route(stages, edges)
+    Shop.objects.select_for_update().get(pk=job_type.shop_id)  # before its type, as a job that is made does
     job_type = JobType.objects.of(job_type.shop).select_for_update().get(pk=job_type.pk)
     job_type.route.all().delete()
     rows = [

@@ -1,4 +1,4 @@
-"""Who locks a job or a stage locks the shop's row before it, as taps do: else each could wait for the other."""
+"""Who locks a job, a stage or a job type locks the shop before it, as taps do: else each could wait for the other."""
 
 from datetime import UTC, datetime
 from uuid import uuid4
@@ -10,6 +10,7 @@ from django.test.utils import CaptureQueriesContext
 from jobs.models import Job, JobType, Stage, TapKind
 from jobs.services.estimates import estimate_set
 from jobs.services.jobs import job_cancel, job_create, job_update
+from jobs.services.routes import route_replace
 from jobs.services.stages import stage_leave_out
 from jobs.services.taps import Tap, record_taps
 from shop.models import Person, Shop
@@ -40,8 +41,9 @@ def tapped(job: Job, stage: Stage) -> None:
         lambda job, _: job_cancel(job),
         lambda _, stage: stage_leave_out(stage),
         lambda _, stage: estimate_set(stage, 30.0),
+        lambda job, _: route_replace(job.job_type, [], []),
     ],
-    ids=["tap", "update", "cancel", "leave out", "estimate"],
+    ids=["tap", "update", "cancel", "leave out", "estimate", "route"],
 )
 def test_the_shop_is_locked_first(write):
     shop: Shop = shop_create(slug="quay", name="Quay Signs")
