@@ -326,7 +326,9 @@ def check_stage(spec: ShopSpec, stage: StageSpec) -> None:
 
 
 def _able_people(spec: ShopSpec, stage: StageSpec) -> list[int]:
-    return [p.key for p in spec.people if stage.skill is None or stage.skill in p.skills]
+    """Who can do a stage: those who have the skill for it, and whoever is at it now all the same."""
+    here = stage.running.people if stage.running is not None else ()
+    return [p.key for p in spec.people if stage.skill is None or stage.skill in p.skills or p.key in here]
 
 
 def _need(spec: ShopSpec, units: _Units, stage: StageSpec) -> Need:

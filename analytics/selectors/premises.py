@@ -76,12 +76,13 @@ def machine_specs(shop: Shop, now: datetime | None = None, *, active: bool = Tru
 
 
 def printed_last(shop: Shop) -> dict[int, tuple[int | None, datetime | None]]:
-    """By each printer's key: the film of the last stage done on it, which still is on it, and its last print's end."""
-    done = Interval.objects.filter(
-        machine=OuterRef("pk"), stage__kind__machine_kind__in=PRINTERS, ends_at__isnull=False
-    ).order_by("-ends_at")
-    film = done.filter(stage__job__media__isnull=False).values("stage__job__media")[:1]
-    ended = done.filter(stage__kind__category=Category.WORK).values("ends_at")[:1]
+    """By each printer's key: the film of the last stage begun on it, which still is on it, and its last print's end."""
+    begun = Interval.objects.filter(machine=OuterRef("pk"), stage__kind__machine_kind__in=PRINTERS)
+    film = (
+        begun.filter(stage__job__media__isnull=False).order_by("-starts_at").values("stage__job__media")[:1]
+    )
+    done = begun.filter(stage__kind__category=Category.WORK, ends_at__isnull=False)
+    ended = done.order_by("-ends_at").values("ends_at")[:1]
     machines = Machine.objects.of(shop).filter(kind__in=PRINTERS).order_by("pk")
     rows = machines.annotate(film=Subquery(film), ended=Subquery(ended)).values_list("pk", "film", "ended")
     return {pk: (film, ended) for pk, film, ended in rows}

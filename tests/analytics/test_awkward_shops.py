@@ -1,5 +1,6 @@
 """Shops with awkward hours, people and loads: each date is added up by hand, or a sentence says why there is none."""
 
+import uuid
 from datetime import UTC, date, datetime, time, timedelta
 
 import numpy as np
@@ -11,9 +12,10 @@ from analytics.engine.forecast import PROBS
 from analytics.services.promises import promise_accept, promise_again
 from analytics.services.promising import promise_compute
 from jobs.models import Item, Job, JobStatus, Stage, StageEdge, StageKind
+from jobs.services.taps import Tap, record_taps
 from jobs.services.times import Times
 from shop.errors import BadInput
-from shop.models import Closure, Machine, MachineKind, OpeningHours, Person, Process, Skill
+from shop.models import Closure, Machine, MachineKind, Media, OpeningHours, Person, Process, Skill
 
 pytestmark = pytest.mark.django_db
 
@@ -32,6 +34,12 @@ def utc(month, day, hour, minute=0, year=2026):
 
 def closed(shop, first, last, person=None):
     Closure.objects.create(shop=shop, starts_on=first, ends_on=last, person=person)
+
+
+def press(stage, kind, when, person, machine=None):
+    facts = {"stage": stage.pk, "person": person.pk, "machine": machine and machine.pk}
+    tap = Tap(id=uuid.uuid4(), kind=kind, at=when, **facts)
+    record_taps(shop=stage.shop, user=None, taps=[tap], sent_at=when, received_at=when)
 
 
 def sentence(shop, job, now=MONDAY):
@@ -69,6 +77,17 @@ def test_with_nobody_who_can_weed_the_skill_is_named(shop):
     assert f"nobody can do {weeding.name.lower()}" in sentence(shop, job_of(shop, "weed"))
 
 
+def test_who_is_at_a_stage_without_the_skill_for_it_goes_on_and_is_not_free_meanwhile(shop):
+    weeding = StageKind.objects.of(shop).get(key="weed").skill
+    ines = Person.objects.get()
+    ines.skills.set(Skill.objects.of(shop).exclude(pk=weeding.pk))
+    begun, other = booked(job_of(shop, "weed"), MONDAY + 8 * HOUR), job_of(shop, "artwork")
+    press(begun.stages.get(), "start", MONDAY, ines)
+    with minutes_of():
+        assert finish(shop, begun, MONDAY + HOUR / 2) == MONDAY + HOUR
+        assert finish(shop, other, MONDAY + HOUR / 2) == MONDAY + 2 * HOUR
+
+
 def test_more_people_and_machines_than_can_be_simulated_are_counted(shop):
     Person.objects.bulk_create(Person(shop=shop, name=f"Person {n}") for n in range(60))
     said = sentence(shop, job_of(shop, "weed"))
@@ -93,6 +112,22 @@ def test_two_people_at_two_machines_print_side_by_side(shop):
     with minutes_of(print=120):
         booked(job_of(shop, "print"), MONDAY + 2 * HOUR)
         assert finish(shop, job_of(shop, "print")) == MONDAY + 2 * HOUR
+
+
+def test_the_film_of_a_print_that_runs_is_on_the_machine_and_not_that_of_the_one_before(shop):
+    shop.roll_change_min = 20
+    shop.save()
+    gloss, matt = (Media.objects.create(shop=shop, name=name, width_mm=1370) for name in ("Gloss", "Matt"))
+    ines, printer = Person.objects.get(), Machine.objects.get(kind=MachineKind.PRINTER)
+    first, runs = (booked(job_of(shop, "print", media=film), MONDAY + HOUR) for film in (gloss, matt))
+    press(first.stages.get(), "start", MONDAY - 2 * HOUR, ines, printer)
+    press(first.stages.get(), "finish", MONDAY - HOUR, ines)
+    press(runs.stages.get(), "start", MONDAY, ines, printer)
+    with minutes_of(print=60):
+        # The print ends at 10:00, and the next takes an hour; on gloss film twenty minutes more.
+        assert finish(shop, job_of(shop, "print", media=matt), MONDAY + HOUR / 2) == MONDAY + 2 * HOUR
+        late = finish(shop, job_of(shop, "print", media=gloss), MONDAY + HOUR / 2)
+    assert late == MONDAY + 2 * HOUR + timedelta(minutes=20)
 
 
 # Closed
