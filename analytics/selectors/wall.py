@@ -33,7 +33,7 @@ RUNS = 400
 SEED = 1
 DAYS_AHEAD = 21
 MOST = 24
-"""Rows of any one list; the page shows as many of them as fit."""
+"""Rows of the list of what is next due; the page shows as many of any list as fit, and says how many more there are."""
 
 TOGETHER = np.array([[1.0, 0.2], [0.2, 1.0]])
 """How the hands-on minutes of a stage and its machine's go together, as in the promise."""
@@ -123,9 +123,9 @@ def wall(shop: Shop, now: datetime, odds: Mapping[int, float] | None = None, no_
     dated = _dated(shop, now, odds or {})
     return Wall(
         now,
-        _runs(shop, now, [one for one in begun if one.stage.state == "running"])[:MOST],
-        [one for one in begun if one.stage.state == "paused"][:MOST],
-        [one for one in dated if one.is_at_risk][:MOST],
+        _runs(shop, now, [one for one in begun if one.stage.state == "running"]),
+        [one for one in begun if one.stage.state == "paused"],
+        [one for one in dated if one.is_at_risk],
         [one for one in dated if not one.is_at_risk][:MOST],
         _machines(shop, begun),
         no_odds,

@@ -16,7 +16,7 @@ from analytics.engine.forecast import PROBS, Forecast
 from analytics.engine.hours import ALWAYS, Calendar
 from analytics.selectors.wall import due_odds, wall
 from jobs.models import Job
-from shop.models import Membership, Person, Role, Shop, User
+from shop.models import Machine, Membership, Person, Role, Shop, User
 from tests.analytics.derived import a_job
 from tests.analytics.floor import QuayFloor, at
 from tests.analytics.quay import enquiry, make_quay
@@ -93,6 +93,19 @@ def test_a_machine_that_runs_alone_is_on_what_it_runs_and_the_others_are_idle(fl
     assert [[watch.stage for watch in one.watches] for one in seen.machines] == [[stage]]
     assert seen.running[0].watch.alone
     assert seen.idle == 0
+
+
+def test_all_that_runs_is_counted_in_a_shop_of_thirty_machines(floor):
+    for n in range(30):
+        machine = Machine.objects.create(
+            shop=floor.shop, name=f"Press {n:02}", kind="printer", unattended="always"
+        )
+        stage = floor.stage("print", a_job(floor.shop))
+        floor.press("start", stage, at(9), machine=machine)
+        floor.press("leave", stage, at(9.1))
+    seen = wall(floor.shop, at(10))
+    assert (len(seen.running), len(seen.machines), seen.idle) == (30, 31, 1)
+    assert [one.machine.name for one in seen.machines if not one.watches] == ["Cutter"]
 
 
 def test_a_date_that_cannot_be_kept_is_at_risk_and_one_far_off_is_not():
