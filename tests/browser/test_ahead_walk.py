@@ -13,18 +13,12 @@ from jobs.drivers import ItemSize
 from jobs.models import Job, JobStatus, JobType, Stage
 from jobs.services.jobs import job_create
 from shop.models import (
-    Machine,
-    MachineKind,
-    Membership,
     OpeningHours,
-    Person,
     Process,
     Role,
-    Skill,
-    Unattended,
     User,
 )
-from shop.services import shop_create
+from tests.browser.whole_shop import log_in_of, whole_shop
 
 pytestmark = [pytest.mark.browser, pytest.mark.django_db(transaction=True)]
 
@@ -35,14 +29,10 @@ PHONE = ((390, "light"), (390, "dark"))
 @pytest.fixture
 def planner() -> User:
     """The planner of a shop that is open day and night, with three promised jobs."""
-    shop = shop_create(slug="quay", name="Quay Signs", time_zone="UTC")
+    shop = whole_shop("UTC")
     OpeningHours.objects.bulk_create(
         OpeningHours(shop=shop, weekday=day, opens="00:00", closes="00:00") for day in range(7)
     )
-    person = Person.objects.create(shop=shop, name="Ines")
-    person.skills.set(Skill.objects.of(shop))
-    for kind in (MachineKind.PRINTER, MachineKind.LAMINATOR, MachineKind.CUTTER):
-        Machine.objects.create(shop=shop, name=kind.label, kind=kind, unattended=Unattended.ALWAYS)
     for days, title in ((4, "Crate labels"), (5, "Jar labels"), (6, "Door labels")):
         job = job_create(
             shop=shop,
@@ -53,9 +43,7 @@ def planner() -> User:
         )
         due = timezone.now() + timedelta(days=days)
         Job.objects.filter(pk=job.pk).update(status=JobStatus.PROMISED, due_at=due)
-    user = User.objects.create_user("planner", password="a long enough word")
-    Membership.objects.create(user=user, shop=shop, role=Role.PLANNER)
-    return user
+    return log_in_of(shop, Role.PLANNER)
 
 
 @pytest.fixture

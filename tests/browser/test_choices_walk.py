@@ -16,19 +16,14 @@ from jobs.models import Job, JobStatus, JobType
 from jobs.services.jobs import job_create
 from shop.models import (
     Finish,
-    Machine,
-    MachineKind,
     Media,
-    Membership,
-    Person,
     Process,
     Role,
     Shop,
-    Skill,
-    Unattended,
     User,
 )
-from shop.services import shop_create, weekday_hours_create
+from shop.services import weekday_hours_create
+from tests.browser.whole_shop import log_in_of, whole_shop
 
 pytestmark = [pytest.mark.browser, pytest.mark.django_db(transaction=True)]
 
@@ -39,11 +34,8 @@ WAIT = 120_000  # ms: each part of these pages simulates the shop anew
 @pytest.fixture
 def shop() -> Shop:
     """A shop with one person, all machines, and two promised jobs."""
-    shop = shop_create(slug="quay", name="Quay Signs", time_zone="Europe/London")
+    shop = whole_shop()
     weekday_hours_create(shop)
-    Person.objects.create(shop=shop, name="Ines").skills.set(Skill.objects.of(shop))
-    for kind in (MachineKind.PRINTER, MachineKind.CUTTER, MachineKind.LAMINATOR):
-        Machine.objects.create(shop=shop, name=kind.label, kind=kind, unattended=Unattended.ALWAYS)
     Media.objects.create(shop=shop, name="Matt film", width_mm=1370, price_per_m2=4)
     for _ in range(2):
         promise_accept(
@@ -66,9 +58,7 @@ def labels(shop: Shop, process: str) -> Job:
 
 @pytest.fixture
 def owner(shop: Shop) -> User:
-    user = User.objects.create_user("owner")
-    Membership.objects.create(user=user, shop=shop, role=Role.OWNER)
-    return user
+    return log_in_of(shop, Role.OWNER)
 
 
 def settled(page: Page) -> None:

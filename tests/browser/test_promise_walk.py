@@ -16,19 +16,14 @@ from jobs.models import ClockEvent, Job, JobStatus, JobType
 from jobs.services.clock import fold_shop
 from jobs.services.jobs import job_create
 from shop.models import (
-    Machine,
-    MachineKind,
     Media,
-    Membership,
-    Person,
     Process,
     Role,
     Shop,
-    Skill,
-    Unattended,
     User,
 )
-from shop.services import shop_create, weekday_hours_create
+from shop.services import weekday_hours_create
+from tests.browser.whole_shop import log_in_of, whole_shop
 
 pytestmark = [pytest.mark.browser, pytest.mark.django_db(transaction=True)]
 
@@ -43,16 +38,10 @@ STICKS_OUT = """[...document.querySelectorAll(".card table")]
 @pytest.fixture
 def owner() -> User:
     """The owner of a shop that can print, laminate, cut and finish."""
-    shop = shop_create(slug="quay", name="Quay Signs", time_zone="Europe/London")
+    shop = whole_shop()
     weekday_hours_create(shop)
-    person = Person.objects.create(shop=shop, name="Ines")
-    person.skills.set(Skill.objects.of(shop))
-    for kind in (MachineKind.PRINTER, MachineKind.CUTTER, MachineKind.LAMINATOR):
-        Machine.objects.create(shop=shop, name=kind.label, kind=kind, unattended=Unattended.ALWAYS)
     Media.objects.create(shop=shop, name="Matt film", width_mm=1370, price_per_m2=4)
-    user = User.objects.create_user("owner", password="a long enough word")
-    Membership.objects.create(user=user, shop=shop, role=Role.OWNER)
-    return user
+    return log_in_of(shop, Role.OWNER)
 
 
 @pytest.fixture

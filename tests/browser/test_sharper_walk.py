@@ -14,18 +14,13 @@ from jobs.drivers import ItemSize
 from jobs.models import Job, JobType
 from jobs.services.jobs import job_create
 from shop.models import (
-    Machine,
-    MachineKind,
-    Membership,
-    Person,
     Process,
     Role,
     Shop,
-    Skill,
-    Unattended,
     User,
 )
-from shop.services import shop_create, weekday_hours_create
+from shop.services import weekday_hours_create
+from tests.browser.whole_shop import log_in_of, whole_shop
 
 pytestmark = [pytest.mark.browser, pytest.mark.django_db(transaction=True)]
 
@@ -36,11 +31,8 @@ WAIT = 60_000  # ms: the first run of the simulation may have to be compiled
 @pytest.fixture
 def shop() -> Shop:
     """A shop with one person and all machines."""
-    shop = shop_create(slug="quay", name="Quay Signs", time_zone="Europe/London")
+    shop = whole_shop()
     weekday_hours_create(shop)
-    Person.objects.create(shop=shop, name="Ines").skills.set(Skill.objects.of(shop))
-    for kind in (MachineKind.PRINTER, MachineKind.CUTTER, MachineKind.LAMINATOR):
-        Machine.objects.create(shop=shop, name=kind.label, kind=kind, unattended=Unattended.ALWAYS)
     return shop
 
 
@@ -59,9 +51,7 @@ def job(shop: Shop, monkeypatch: pytest.MonkeyPatch) -> Job:
 
 @pytest.fixture
 def owner(shop: Shop) -> User:
-    user = User.objects.create_user("owner")
-    Membership.objects.create(user=user, shop=shop, role=Role.OWNER)
-    return user
+    return log_in_of(shop, Role.OWNER)
 
 
 def runs(page: Page) -> int:
