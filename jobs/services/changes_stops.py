@@ -89,7 +89,7 @@ class ForgottenStop:
 
 @dataclass(frozen=True)
 class AddSitting:
-    """Work that was never clocked. Keys of rows; hands_on_min: None for all of it."""
+    """Work that was never clocked. Keys of rows; hands_on_min: None for all of it, or where nobody was, for none."""
 
     stage: Stage
     starts: datetime
@@ -131,7 +131,7 @@ class AddSitting:
                 person=self.person,
                 machine=self.machine,
                 until=self.ends,
-                hands_on_min=self.hands_on_min,
+                hands_on_min=_hands_on(self.person, self.machine, self.hands_on_min),
                 element=self.element,
             ),
             *finish_at(clock, self.stage, self.ends, self.person, self.finished, new_id),
@@ -168,6 +168,7 @@ class SheetEntry:
                 person=self.person,
                 machine=self.machine,
                 until=one.ends,
+                hands_on_min=_hands_on(self.person, self.machine),
                 element=self.keys.get(one.name.lower()),
             )
             for one in self.elements
@@ -224,6 +225,11 @@ def _holds(event: Event, events: Sequence[Event]) -> bool:
     """Whether an event stands in the place of another, by itself or by what replaced it."""
     after = [one for one in events if one.corrects == event.id and one.kind != TapKind.VOID]
     return not is_gone(event.id, events) or any(_holds(one, events) for one in after)
+
+
+def _hands_on(person: int | None, machine: int | None, given: float | None = None) -> float | None:
+    """A sitting's hands-on minutes: as given, else none of a machine alone, else all (None)."""
+    return 0.0 if given is None and person is None and machine is not None else given
 
 
 def open_stage(stage: Stage) -> None:

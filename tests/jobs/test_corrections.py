@@ -356,6 +356,16 @@ def test_adding_what_was_never_clocked(shop, job, ann):
     assert stage(job, "cut").finished_at == at(40)
 
 
+def test_a_machine_alone_has_no_hands_on_minutes_added_or_from_a_sheet(shop, job):
+    cut, knife = stage(job, "cut"), Machine.objects.get(shop=shop, name="Knife")
+    put_right(job, AddSitting(cut, at(0), at(40), machine=knife.pk))
+    sheet = read_sheet("Run  10:00\nRun  5:00", "flyback", NINE.date(), at(60), shop.zone)
+    put_right(job, SheetEntry(cut, sheet.elements, machine=knife.pk))
+    assert spans(cut) == []
+    assert spans(cut, IntervalKind.MACHINE) == [(0, 40), (60, 70), (70, 75)]
+    assert list(Lap.objects.filter(stage=cut).values_list("seconds", flat=True)) == [600.0, 300.0]
+
+
 @pytest.mark.parametrize(
     ("starts", "ends", "more", "words"),
     [
