@@ -36,6 +36,8 @@ def promise_accept(
     promised_at: another date than the computed one, if the owner chose it. why_changed: a `WhyChanged`, where the job
     has a date already, which this one then replaces; empty: not said. put_first: given as a rush: the job keeps the
     turn that the outlook was worked out with.
+
+    Raises ShopError where the job takes no date any more, or was given one since the outlook was worked out.
     """
     job = job_locked(outlook.job)
     if job.status not in (JobStatus.ENQUIRY, JobStatus.PROMISED, JobStatus.IN_HAND):
@@ -45,6 +47,10 @@ def promise_accept(
     if why_changed and why_changed not in WhyChanged.values:
         raise BadInput(f"{why_changed!r} is no reason for another date.", field="why_changed")
     standing = promise_standing(job)
+    if standing is not None and standing.made_at > outlook.made_at:  # the newest stands: this one never would
+        raise ShopError(
+            f"Job {job.number} was given another date since this one was worked out. Work it out again, then give it."
+        )
     promise = Promise.objects.create(
         shop=job.shop,
         job=job,

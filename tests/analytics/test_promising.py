@@ -12,11 +12,11 @@ from analytics.engine.book import from_bytes, run, to_bytes
 from analytics.models import Promise
 from analytics.selectors.backlog import book_of
 from analytics.selectors.job_forecast import job_forecast, jobs_to_forecast
-from analytics.services.promises import promise_accept, promise_again, promise_take_back
+from analytics.services.promises import promise_accept, promise_again, promise_standing, promise_take_back
 from analytics.services.promising import promise_compute, rounded_up
 from jobs.drivers import ItemSize
 from jobs.models import Job, JobStatus, Stage, StageKind
-from shop.errors import BadInput
+from shop.errors import BadInput, ShopError
 from shop.models import Machine, MachineKind, OpeningHours, Person
 
 pytestmark = pytest.mark.django_db
@@ -122,6 +122,17 @@ def test_taking_a_promise_back_leaves_an_enquiry(shop):
     job.refresh_from_db()
     assert (job.status, job.due_at) == (JobStatus.ENQUIRY, None)
     assert Promise.objects.get().withdrawn_at is not None
+
+
+def test_a_date_that_was_worked_out_before_the_one_that_stands_is_not_given(shop):
+    """The newest stands: given after it, this one would be the job's date and yet not the promise that counts."""
+    job = enquiry(shop)
+    early = promise_compute(shop, job, now=MONDAY, runs=200, confidence=0.95)
+    late = promise_compute(shop, job, now=MONDAY + timedelta(minutes=5), runs=200)
+    given = promise_accept(late, user=None)
+    with pytest.raises(ShopError, match="another date since this one was worked out"):
+        promise_accept(early, user=None, why_changed="customer")
+    assert (promise_standing(job), Job.objects.get().due_at) == (given, given.promised_at)
 
 
 def test_a_book_survives_storage_to_the_last_bit(shop):
