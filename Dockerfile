@@ -18,7 +18,7 @@ COPY analytics analytics
 COPY fixtures fixtures
 
 # Static files and the compiled simulation are part of the image; the secret and the addresses here are for this step alone.
-RUN mkdir -p .compiled .data \
+RUN mkdir -p .compiled .data/media \
     && export SECRET_KEY=only-for-this-step ALLOWED_HOSTS=localhost \
         DATABASE_URL=postgresql://unused@localhost/unused REDIS_URL=redis://localhost \
     && python manage.py collectstatic --noinput --verbosity 0 \

@@ -14,6 +14,8 @@ from http.client import HTTPConnection
 from pathlib import Path
 
 import pytest
+import yaml
+from django.conf import settings
 
 from tests.ports import free_port
 
@@ -80,3 +82,17 @@ def test_a_proxy_that_speaks_https_is_believed_and_plain_http_is_led_to_it(port)
     assert answer(port, "/api/v1/taps", Host="shop.example") == (301, "https://shop.example/api/v1/taps")
     health, _ = answer(port, "/healthz", Host="localhost")
     assert health == 503  # there is no database; and the question is not led to https
+
+
+def test_photos_outlive_the_container_that_took_them():
+    """Common practice, no source: what a container writes outside a volume goes when a newer image takes its place."""
+    compose = yaml.safe_load((ROOT / "docker-compose.yml").read_text(encoding="utf-8"))
+    dockerfile = (ROOT / "Dockerfile").read_text(encoding="utf-8")
+    (data,) = re.findall(r"\bDATA_DIR=(\S+)", dockerfile)
+    (volume,) = compose["services"]["web"]["volumes"]
+    name, where = volume.split(":")
+    assert name in compose["volumes"]
+    assert Path(where) == Path(data) / settings.MEDIA_ROOT.relative_to(settings.DATA_DIR)
+    assert (
+        Path(where).relative_to("/app").as_posix() in dockerfile
+    )  # made there, so that the volume has its owner
