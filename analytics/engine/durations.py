@@ -250,7 +250,8 @@ def mostly_doubted(state: State) -> bool:
     the shop stands far from the trade default or works otherwise since a while, and a record is taken as it is. Judged
     one by one, each would look like a fault, and the shop would never be learned.
     """
-    return bool(np.any(state.seen - state.mass > 0.5 * state.seen + STRAY))
+    pairs = zip(state.seen.tolist(), state.mass.tolist(), strict=True)
+    return any(seen - clean > 0.5 * seen + STRAY for seen, clean in pairs)
 
 
 def trouble_share(state: State) -> float:

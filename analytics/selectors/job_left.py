@@ -90,19 +90,25 @@ def works_of(job: Job, known: Learned, now: datetime) -> list[Work]:
 
 
 def left_of(job: Job, works: Sequence[Work], known: Learned) -> JobLeft:
-    """What is left of all of it together: where the finished parts fell moves those to come."""
+    """What is left of all of it together: where the finished parts fell moves those to come, but for holds, on which
+    nobody's being quick or slow bears."""
     parts = [(work.stage, part, elapsed) for work in works for part, elapsed in work.left]
     fell = [
         (column(work.stage.kind.key, part), min(max(pit, CLIP), 1.0 - CLIP))
         for work in works
+        if not work.stage.kind.is_hold
         for part, pit in work.pits.items()
     ]
     names = [column(stage.kind.key, part.part) for stage, part, _ in parts] + [name for name, _ in fell]
+    matrix = known.correlations.matrix(names) if names else np.zeros((0, 0))
+    for i, (stage, _, _) in enumerate(parts):
+        if stage.kind.is_hold:
+            matrix[i, :], matrix[:, i], matrix[i, i] = 0.0, 0.0, 1.0
     drawn = remaining(
         [part.forecast for _, part, _ in parts],
         [elapsed for _, _, elapsed in parts],
         [pit for _, pit in fell],
-        known.correlations.matrix(names) if names else np.zeros((0, 0)),
+        matrix,
         np.random.default_rng(job.number),
     )
     places = [(i, stage, part.part) for i, (stage, part, _) in enumerate(parts)]

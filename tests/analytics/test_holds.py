@@ -11,6 +11,7 @@ from analytics.models import Sample
 from analytics.selectors.backlog import book_of
 from analytics.selectors.durations import Period, kind_spreads
 from analytics.selectors.history import job_records
+from analytics.selectors.job_forecast import job_forecast, jobs_to_forecast
 from analytics.selectors.models import learned
 from analytics.selectors.samples import UNBEGUN
 from analytics.selectors.wall import wall
@@ -64,6 +65,20 @@ def test_a_wait_counts_from_the_finish_before_it_through_nights_and_the_weekend(
     assert (sample.hands_on_min, sample.unattended_min) == (0.0, (9 + 48 + 9.5) * 60)
     assert (sample.used, sample.why, sample.person) == (True, "", None)
     assert learned(floor.shop).state("approval", "unattended").n == 1
+
+
+def test_a_customer_who_takes_long_makes_no_work_longer(floor: QuayFloor) -> None:
+    approvals = [floor.stage("approval") for _ in range(6)]
+    weeds = [floor.stage("weed", approval.job) for approval in approvals]
+    for approval, hours in zip(approvals, (20, 24, 28, 24, 2, 160), strict=True):
+        floor.press("start", approval, at(9, -20))
+        floor.press("finish", approval, at(9, -20) + timedelta(hours=hours))
+    sweep_shop(floor.shop)
+    left = []
+    for weed in weeds[-2:]:
+        job = jobs_to_forecast(floor.shop).get(pk=weed.job_id)
+        left += [row.left.p50 for row in job_forecast(job, at(12)).rows if row.stage == weed]
+    assert left[1] == pytest.approx(left[0], rel=0.01)
 
 
 def test_a_wait_that_somebody_started_counts_from_their_press(floor: QuayFloor) -> None:
