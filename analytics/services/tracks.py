@@ -127,12 +127,23 @@ def track_save(shop: Shop, track: Track, *, whole: bool) -> None:
     if whole:
         stored = ModelState.objects.of(shop).filter(part=part, kind__in=track.keys)
         stored.exclude(kind__in=track.last).delete()
-    for kind_id, sample in track.last.items():
-        state = track.states[kind_id]
-        facts = {"state": state.to_dict(), "n": round(state.n + state.zeros)}
-        ModelState.objects.update_or_create(
-            shop=shop, kind_id=kind_id, part=part, defaults={**facts, **_last(sample)}
+    rows = [
+        ModelState(
+            shop=shop,
+            kind_id=kind_id,
+            part=part,
+            state=(state := track.states[kind_id]).to_dict(),
+            n=round(state.n + state.zeros),
+            **_last(sample),
         )
+        for kind_id, sample in track.last.items()
+    ]
+    ModelState.objects.bulk_create(
+        rows,
+        update_conflicts=True,
+        unique_fields=["kind", "part"],
+        update_fields=["state", "n", "last_at", "last_stage"],
+    )
     if track.key.kind_id is None and (whole or track.last):
         last = max(track.last.values(), key=place_of, default=None)
         facts = {"state": track.pooled.to_dict() if last else {}, "n": round(track.pooled.n)}
