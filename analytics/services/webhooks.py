@@ -32,6 +32,8 @@ ALTOGETHER_S = 15.0
 HEADER = "Lapwright-Signature"
 SCHEMES = {"http": 80, "https": 443}
 _NAT64 = ipaddress.ip_network("64:ff9b::/96")
+_GIVEN_OUT = ipaddress.ip_network("2000::/3")
+"""All that IANA gives out of the newer kind for use on the internet; what lies outside is some network's own."""
 
 Address = ipaddress.IPv4Address | ipaddress.IPv6Address
 
@@ -99,6 +101,8 @@ def is_open_to_all(address: Address) -> bool:
             within = ipaddress.IPv4Address(int(address) & 0xFFFFFFFF)
         if within is not None:
             return is_open_to_all(within)
+        if address not in _GIVEN_OUT:
+            return False
     return address.is_global and not address.is_multicast
 
 

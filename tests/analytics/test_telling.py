@@ -216,6 +216,10 @@ def test_a_name_of_many_addresses_that_do_not_answer_is_not_waited_for_at_each(s
         ("2002:7f00:1::", False),  # RFC 3056: the same by 6to4
         ("64:ff9b::a9fe:a9fe", False),  # RFC 6052: the same by translation, 169.254.169.254
         ("64:ff9b::808:808", True),
+        ("64:ff9b:1::a00:1", False),  # RFC 8215: the same by a network's own translation
+        ("::127.0.0.1", False),  # RFC 4291, 2.5.5.1: the form before that
+        ("::ffff:0:127.0.0.1", False),  # RFC 2765, 2.1: the form of stateless translation
+        ("fec0::1", False),  # RFC 3879: a site's own
     ],
 )
 def test_what_is_open_to_all_and_what_is_not(address, why):
