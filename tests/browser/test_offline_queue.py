@@ -200,6 +200,30 @@ def test_answers_that_are_lost_count_no_tap_twice(page_at, log_in, job, maker):
     assert kinds() == ["start", "next"]
 
 
+def test_a_press_as_a_sending_ends_is_sent_too(page_at, log_in, job, maker):
+    page = log_in(page_at(390), maker)
+    page.goto(stopwatch(job))
+    kept_for_later(page)
+    # The queue says twice that it is empty: once the answer is written down, and once the sending is over.
+    page.evaluate(
+        """async (stage) => {
+          const store = await import("/static/jobs/js/store.js"), taps = await import("/static/jobs/js/taps.js");
+          let waited = false, empty = 0;
+          taps.onQueue(({ count }) => {
+            waited ||= count > 0;
+            if (!waited || count || ++empty !== 2) return;
+            store.addTap({ id: taps.newId(), kind: "pause", stage, at: new Date().toISOString() });
+            taps.send();
+          });
+        }""",
+        job.stages.get(kind__key="artwork").pk,
+    )
+    press(page, "Start")
+    page.wait_for_timeout(LATE)
+    all_sent(page)
+    assert kinds() == ["start", "pause"]
+
+
 def test_a_log_in_that_has_ended_is_said_and_costs_no_tap(page_at, log_in, job, maker):
     page = log_in(page_at(390), maker)
     page.goto(stopwatch(job))

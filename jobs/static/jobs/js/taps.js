@@ -65,7 +65,7 @@ export const press = async (given) => {
 // Sends what waits, by one tab at a time. Gives the results; throws a Trouble with words for the person. Nothing is lost.
 export const send = () => {
   more = true;
-  sending ??= deliver().finally(() => { sending = null; });
+  sending ??= deliver();
   return sending;
 };
 
@@ -77,19 +77,19 @@ const deliver = async () => {
   clearTimeout(timer);
   try {
     const results = [];
-    while (more) {
+    while (more) { // looked at last of all: what is pressed until then is taken along, after that it begins another sending
       more = false;
       results.push(...await inTurn(`lapwright-send-${shop}`, flush));
+      wait = FIRST;
+      await changed({ problem: "", login: false, connected: true });
     }
-    wait = FIRST;
-    await changed({ problem: "", login: false, connected: true });
     return results;
   } catch (error) {
     timer = setTimeout(() => send().catch(() => {}), wait);
     wait = Math.min(wait * 2, LAST);
     await changed(error instanceof Trouble ? { problem: error.message, login: error.login, connected: error.connected } : { problem: error.message });
     throw error;
-  }
+  } finally { sending = null; }
 };
 
 const flush = async () => {
