@@ -121,9 +121,15 @@ def from_bytes(stored: bytes) -> Book:
 
 
 def _plan(facts: Mapping[str, Any], arrays: Mapping[str, Floats], shop: SimShop, prefix: str) -> Plan:
-    laws = (arrays[prefix + name] for name in ("quantiles", "elapsed", "shared"))
-    columns = tuple(MinutesSpec(row, float(e), float(s)) for row, e, s in zip(*laws, strict=True))
-    needs = tuple(Need(**need) for need in facts["needs"])
+    quantiles, elapsed, shared = (arrays[prefix + name] for name in ("quantiles", "elapsed", "shared"))
+    apart = arrays.get(prefix + "apart", np.zeros(len(quantiles)))
+    columns = tuple(
+        MinutesSpec(row, float(e), float(s), bool(a))
+        for row, e, s, a in zip(quantiles, elapsed, shared, apart, strict=True)
+    )
+    needs = tuple(
+        Need(**{**need, "relief": tuple(map(tuple, need.get("relief", ())))}) for need in facts["needs"]
+    )
     operations = tuple(_operation(operation) for operation in facts["operations"])
     return Plan(shop, needs, operations, columns, tuple(facts["column_job"]), tuple(facts["column_kind"]))
 
@@ -171,6 +177,7 @@ def _parts(book: Book) -> tuple[str, dict[str, Floats]]:
 
 _ADDED: dict[type, dict[str, Any]] = {
     Operation: {"windows": (), "pinned": None, "heats": False, "cold": False},
+    Need: {"relief": ()},
     Unit: {"cool": 0.0, "hot_until": 0.0, "watched": False},
 }
 """Fields that older books do not have, and what they are then: left out, so that the digest stays."""
@@ -200,8 +207,11 @@ def _plan_facts(plan: Plan, edges: Sequence[Edge]) -> dict[str, Any]:
 
 
 def _plan_arrays(plan: Plan, prefix: str) -> dict[str, Floats]:
-    return {
+    arrays = {
         prefix + "quantiles": np.array([c.quantiles for c in plan.columns]).reshape(-1, PROBS.size),
         prefix + "elapsed": np.array([c.elapsed for c in plan.columns], float),
         prefix + "shared": np.array([c.shared for c in plan.columns], float),
     }
+    if any(c.apart for c in plan.columns):
+        arrays[prefix + "apart"] = np.array([c.apart for c in plan.columns], float)
+    return arrays

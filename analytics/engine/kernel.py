@@ -217,7 +217,7 @@ def _occupy(
     work, alone = _parts(tables, state, minutes, i, held)
     work += setup
     for k in range(count):
-        state.keeps[k] = tables.units[state.used[k]].calendar
+        state.keeps[k] = tables.lasting[tables.operations[i].need, state.used[k]]
     attended_end = _advance(tables, state, _cooled(tables, state, i, t, held), work, count)
     if held:
         state.keeps[0] = tables.units[state.used[0]].unattended
@@ -303,7 +303,7 @@ def _allowed(tables: Any, state: Any, i: int, now: float, work: float, held: int
         return visits[v].open  # type: ignore[no-any-return]
     cold = state.posts[state.used[0]].hot if held and tables.operations[i].heat & COLD else -np.inf
     for k in range(count):
-        state.keeps[k] = tables.units[state.used[k]].calendar
+        state.keeps[k] = tables.lasting[tables.operations[i].need, state.used[k]]
     if _advance(tables, state, max(now, cold), work, count) <= visits[v].close:
         return now
     for w in range(v + 1, last):

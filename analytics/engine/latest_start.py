@@ -159,10 +159,11 @@ class _Backwards:
         """The hours that count while somebody is at it on these units, and while it runs alone."""
         plan, shop = self.book.plan, self.book.plan.shop
         units = [u for u in range(int(mask).bit_length()) if int(mask) >> u & 1]
-        machines = plan.needs[plan.operations[i].need].machines or 0
+        need = plan.needs[plan.operations[i].need]
+        machines = need.machines or 0
         alone = next((shop.unattended(shop.units[u]) for u in units if machines >> u & 1), None)
         return (
-            self._together(frozenset(shop.units[u].calendar for u in units)),
+            self._together(frozenset(need.lasting(shop, u) for u in units)),
             ALWAYS if alone is None else self._together(frozenset([alone])),
         )
 

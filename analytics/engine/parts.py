@@ -112,16 +112,23 @@ class Need:
 
     machines: mask of those that will do, or None if none is needed (0 means that none will do). people: mask.
     An operation that needs neither is a hold: it begins when it is ready and runs through closed hours.
+    relief: (unit, calendar) of those whose work, once begun, goes on by another calendar than the one by which they
+    begin: somebody else goes on with it while they are away.
     """
 
     name: str
     machines: int | None = None
     people: int = 0
     people_count: int = 0
+    relief: tuple[tuple[int, int], ...] = ()
 
     @property
     def is_hold(self) -> bool:
         return self.machines is None and self.people_count == 0
+
+    def lasting(self, shop: SimShop, unit: int) -> int:
+        """The index of the calendar by which a unit's work goes on once it has begun."""
+        return dict(self.relief).get(unit, shop.units[unit].calendar)
 
 
 @dataclass(frozen=True)

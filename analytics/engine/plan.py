@@ -5,8 +5,8 @@ Everything here is plain data with keys of the caller's; the result speaks of in
 
 from __future__ import annotations
 
-from collections.abc import Collection, Mapping, Sequence
-from dataclasses import dataclass, field
+from collections.abc import Collection, Iterator, Mapping, Sequence
+from dataclasses import dataclass, field, replace
 from datetime import date, datetime, time, timedelta
 from functools import lru_cache
 from typing import Literal
@@ -20,6 +20,7 @@ from analytics.engine.network import Edge, EdgeKind, Need, Operation, Running, S
 
 Floats = NDArray[np.float64]
 Alone = Literal["no", "open_hours", "always"]
+Relief = tuple[tuple[int, int], ...]
 
 BENCH = "bench"
 HEATING = ("printer", "print_and_cut")
@@ -90,12 +91,14 @@ class RunningSpec:
 class MinutesSpec:
     """One column to draw: minutes at fixed probabilities, how much already passed, and its shared share.
 
-    shared: share of its log variance that is uncertainty of the stage kind's own parameters, 0..1.
+    shared: share of its log variance that is uncertainty of the stage kind's own parameters, 0..1. apart: it runs long
+    or short by itself, as a wait for somebody does, and not together with the rest of its job.
     """
 
     quantiles: Floats
     elapsed: float = 0.0
     shared: float = 0.0
+    apart: bool = False
 
 
 @dataclass(frozen=True, eq=False)
@@ -134,7 +137,8 @@ class StageSpec:
 class Plan:
     """What `build_network` and `draw` need: the sampled columns in the order that the operations name them.
 
-    people, machines: the simulated units of each person and machine, by key.
+    people, machines: the simulated units of each person and machine, by key. relief: of the needs for one person with
+    a skill (None: no skill is asked for), by skill, as of `Need`.
     """
 
     shop: SimShop
@@ -145,15 +149,17 @@ class Plan:
     column_kind: tuple[int, ...]
     people: Mapping[int, int] = field(default_factory=dict)
     machines: Mapping[int, Sequence[int]] = field(default_factory=dict)
+    relief: Mapping[int | None, Relief] = field(default_factory=dict)
 
 
 @dataclass(frozen=True)
 class _Units:
-    """The simulated units and where each person's and machine's are among them."""
+    """The simulated units and where each person's and machine's are among them. relief: as of `Plan`."""
 
     shop: SimShop
     people: Mapping[int, int]
     machines: Mapping[int, Sequence[int]]
+    relief: Mapping[int | None, Relief]
 
 
 def plan(spec: ShopSpec, stages: Sequence[StageSpec], days: int) -> Plan:
@@ -170,7 +176,7 @@ def plan(spec: ShopSpec, stages: Sequence[StageSpec], days: int) -> Plan:
 
 def plan_beside(spec: ShopSpec, first: Plan, stages: Sequence[StageSpec]) -> Plan:
     """Other stages in the same simulated shop. Raises CannotPlan as `plan` does."""
-    return _laid_out(spec, _Units(first.shop, first.people, first.machines), stages)
+    return _laid_out(spec, _Units(first.shop, first.people, first.machines, first.relief), stages)
 
 
 def _laid_out(spec: ShopSpec, units: _Units, stages: Sequence[StageSpec]) -> Plan:
@@ -209,9 +215,8 @@ def _laid_out(spec: ShopSpec, units: _Units, stages: Sequence[StageSpec]) -> Pla
             )
         )
     kinds = tuple(column_job), tuple(column_kind)
-    return Plan(
-        units.shop, tuple(needs), tuple(operations), tuple(columns), *kinds, units.people, units.machines
-    )
+    made = Plan(units.shop, tuple(needs), tuple(operations), tuple(columns), *kinds)
+    return replace(made, people=units.people, machines=units.machines, relief=units.relief)
 
 
 def _units(spec: ShopSpec, days: int) -> _Units:
@@ -219,10 +224,7 @@ def _units(spec: ShopSpec, days: int) -> _Units:
 
     So a simple stage leaves the expert free, and a long run whoever would stay with it.
     """
-    calendars: list[Calendar] = [
-        _with_extra(spec, usual_hours(spec, days)),
-        ALWAYS,
-    ]
+    calendars = _Calendars(spec, _with_extra(spec, usual_hours(spec, days)))
     units: list[Unit] = []
     machines: dict[int, list[int]] = {}
     for machine in sorted(spec.machines, key=lambda one: one.alone == "no"):
@@ -231,23 +233,44 @@ def _units(spec: ShopSpec, days: int) -> _Units:
     people: dict[int, int] = {}
     for person in sorted(spec.people, key=lambda p: (len(p.skills), p.name)):
         people[person.key] = len(units)
-        units.append(Unit(person.name, _calendar_of(spec, person, calendars)))
-    shop = SimShop(tuple(units), tuple(calendars), spec.roll_change_min)
-    return _Units(shop, people, machines)
+        units.append(Unit(person.name, calendars.of(person, person.absent)))
+    skills: set[int | None] = {None}.union(*(person.skills for person in spec.people))
+    relief = {skill: tuple(_relieved(spec, people, calendars, skill)) for skill in skills}
+    shop = SimShop(tuple(units), tuple(calendars.all), spec.roll_change_min)
+    return _Units(shop, people, machines, relief)
+
+
+class _Calendars:
+    """The shop's hours, the clock round, and the hours of people who are away at times, each once."""
+
+    def __init__(self, spec: ShopSpec, hours: Calendar) -> None:
+        self.spec, self.all = spec, [hours, ALWAYS]
+        self.found: dict[tuple[object, ...], int] = {(frozenset[date](), ()): 0}
+
+    def of(self, person: PersonSpec, absent: frozenset[date]) -> int:
+        """The index of the hours with the person's breaks and without these days. Raises NeverOpen."""
+        name = absent, person.breaks
+        if name not in self.found:
+            self.all.append(_there(self.spec, replace(person, absent=absent), self.all[0]))
+            self.found[name] = len(self.all) - 1
+        return self.found[name]
+
+
+def _relieved(
+    spec: ShopSpec, units: Mapping[int, int], calendars: _Calendars, skill: int | None
+) -> Iterator[tuple[int, int]]:
+    """Whose work goes on by which hours: what they have begun, another with the skill takes over on their days off."""
+    able = [person for person in spec.people if skill is None or skill in person.skills]
+    for person in spec.people:
+        others = [other.absent for other in able if other is not person]
+        if person.absent and others:
+            yield units[person.key], calendars.of(person, person.absent.intersection(*others))
 
 
 def _machine_unit(machine: MachineSpec, alone: int) -> Unit:
     """One place at a machine. alone: the calendar by which it runs with nobody there."""
     loaded = -1 if machine.loaded is None else machine.loaded
     return Unit(machine.name, 0, loaded, alone, machine.cool_min, machine.hot_until, machine.alone == "no")
-
-
-def _calendar_of(spec: ShopSpec, person: PersonSpec, calendars: list[Calendar]) -> int:
-    """The index of the person's calendar, added to `calendars` if they are ever away."""
-    if not (person.absent or person.breaks):
-        return 0
-    calendars.append(_there(spec, person, calendars[0]))
-    return len(calendars) - 1
 
 
 def person_hours(spec: ShopSpec, person: PersonSpec, days: int) -> Calendar:
@@ -335,8 +358,9 @@ def _need(spec: ShopSpec, units: _Units, stage: StageSpec) -> Need:
     check_stage(spec, stage)
     able = able_machines(spec, stage) if stage.machine_kind else []
     machines = mask(unit for machine in able for unit in units.machines[machine.key]) if able else None
-    people = mask(units.people[key] for key in _able_people(spec, stage)) if stage.people else 0
-    return Need(stage.name, machines, people, stage.people)
+    people = [units.people[key] for key in _able_people(spec, stage)] if stage.people else []
+    relief = units.relief.get(stage.skill, ()) if stage.people == 1 else ()
+    return Need(stage.name, machines, mask(people), stage.people, relief)
 
 
 def _running(units: _Units, stage: StageSpec, free: dict[int, list[int]], busy: set[int]) -> Running | None:

@@ -48,6 +48,7 @@ class Tables(NamedTuple):
     edges: NDArray[np.void]
     needs: NDArray[np.void]
     units: NDArray[np.void]
+    lasting: NDArray[np.int64]  # the calendar by which each unit's work for each need goes on, (needs, units)
     calendars: NDArray[np.void]
     windows: NDArray[np.void]
     visits: NDArray[np.void]  # the customers' windows
@@ -130,6 +131,7 @@ def tables_of(shop: SimShop, network: Network) -> Tables:
         edges,
         needs,
         units,
+        _lasting(units["calendar"], network),
         calendars,
         windows,
         visits,
@@ -142,6 +144,14 @@ def tables_of(shop: SimShop, network: Network) -> Tables:
         np.uint64(alone),
         np.uint64(people),
     )
+
+
+def _lasting(calendars: NDArray[np.int64], network: Network) -> NDArray[np.int64]:
+    found = np.tile(calendars, (len(network.needs), 1))
+    for n, need in enumerate(network.needs):
+        for unit, calendar in need.relief:
+            found[n, unit] = calendar
+    return found
 
 
 def room_for(shop: SimShop, network: Network) -> State:

@@ -179,7 +179,11 @@ class _Replication:
         if any(self.posts[u].watched for u in machines):
             work += self._drawn(self.network.unattended[i])
         begin = max([now, *(self.posts[u].hot for u in machines if self.network.cold[i])])
-        return begin, _work(begin, work, [self.posts[u].calendar for u in machines + people])
+        hours = []
+        for u in machines + people:
+            lasting = self.network.needs[self.network.need[i]].lasting(self.shop, u)
+            hours.append(self.shop.calendars[lasting])
+        return begin, _work(begin, work, hours)
 
     def _drawn(self, column: int) -> float:
         return float(self.minutes[column]) if column >= 0 else 0.0

@@ -177,6 +177,32 @@ def test_somebody_away_for_years_leaves_the_others_their_dates(shop):
     assert "nobody can do" in sentence(shop, job_of(shop, "weed"))
 
 
+def test_what_somebody_began_before_a_fortnight_off_another_who_can_takes_over(shop):
+    ines, jo = Person.objects.get(), Person.objects.create(shop=shop, name="Jo")
+    jo.skills.set(Skill.objects.of(shop))
+    closed(shop, date(2026, 12, 1), date(2026, 12, 11), ines)
+    with minutes_of(print=180, weed=600):
+        for _ in range(3):
+            booked(job_of(shop, "print"), MONDAY + HOUR)
+        # Monday 9 to 12, 12 to 15, and 15 to 17 with the rest on Tuesday 9 to 10; then 10 to 13.
+        assert finish(shop, job_of(shop, "print")) == utc(12, 1, 13)
+        Skill.objects.of(shop).get(name="Printing").people.remove(jo)
+        # Only Ines prints: the third, begun on Monday at 15:00, waits for her with the printer until Monday fortnight.
+        assert finish(shop, job_of(shop, "print")) == utc(12, 14, 13)
+
+
+def test_what_two_began_waits_for_the_one_who_goes_away(shop):
+    people = [Person.objects.get(), *(Person.objects.create(shop=shop, name=name) for name in ("Jo", "Kim"))]
+    for person in people:
+        person.skills.set(Skill.objects.of(shop))
+    StageKind.objects.of(shop).filter(key="install").update(people=2)
+    closed(shop, date(2026, 12, 1), date(2026, 12, 1), people[0])
+    with minutes_of(install=540):
+        assert finish(shop, job_of(shop, "install")) == utc(
+            12, 2, 10
+        )  # Monday eight hours, and one on Wednesday
+
+
 def test_open_one_hour_a_week(shop):
     opens(shop, (0, time(9), time(10)))
     with minutes_of(weed=150):

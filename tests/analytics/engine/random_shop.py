@@ -60,7 +60,9 @@ def random_needs(rng):
         size = int(rng.integers(max(count, 1), 5))
         able = mask((4 + rng.choice(4, size, replace=False)).tolist())
         either = mask(rng.choice(4, int(rng.integers(1, 4)), replace=False).tolist())
-        needs.append(Need(f"need {k}", None if count and rng.random() < 0.4 else either, able, count))
+        machines = None if count and rng.random() < 0.4 else either
+        relief = ((4, 1), (6, 4)) if count == 1 and rng.random() < 0.5 else ()
+        needs.append(Need(f"need {k}", machines, able, count, relief))
     return needs
 
 
