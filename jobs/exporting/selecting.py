@@ -30,9 +30,9 @@ class Period:
 def stages_within(shop: Shop, period: Period) -> QuerySet[Stage]:
     """The shop's stages that finished in the period."""
     stages = Stage.objects.of(shop).filter(state=StageState.FINISHED, left_out=False)
-    if period.first is not None:
+    if period.first is not None and period.first > date.min:
         stages = stages.filter(finished_at__gte=datetime.combine(period.first, time(), shop.zone))
-    if period.last is not None:
+    if period.last is not None and period.last < date.max:
         end = period.last + timedelta(days=1)
         stages = stages.filter(finished_at__lt=datetime.combine(end, time(), shop.zone))
     return stages

@@ -354,5 +354,8 @@ def test_the_page_gives_the_files_to_planners_only(client, tmp_path: Path) -> No
     body = b"".join(answer.streaming_content).decode()
     assert body.startswith("job,job_type,stage,started_at,finished_at,hands_on_min,person,machine,pieces\r\n")
     assert body.count("\r\n") == 4
+    Shop.objects.filter(pk=shop.pk).update(time_zone="Asia/Tokyo")  # where the year 1 begins before UTC's
+    whole = client.get("/export/timings.csv?from=0001-01-01&to=9999-12-31")
+    assert b"".join(whole.streaming_content).count(b"\r\n") == 8
     assert client.get("/export/timings.csv?from=soon").status_code == 422
     assert client.get("/export/timings.pdf").status_code == 404
