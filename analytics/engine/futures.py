@@ -115,7 +115,7 @@ def _columns(laws: list[MinutesSpec], jobs: list[int], kinds: list[int]) -> Colu
         PROBS,
         np.array(jobs, np.int64),
         np.array(kinds, np.int64),
-        job_corr=JOB_CORR,
+        job_corr=np.array([0.0 if law.apart else JOB_CORR for law in laws]),
         kind_corr=np.minimum([law.shared for law in laws], 1.0 - JOB_CORR),
         elapsed=np.array([law.elapsed for law in laws], float),
     )

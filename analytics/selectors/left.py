@@ -205,13 +205,15 @@ def _with_laws(
     return replace(
         base,
         hands_on=_minutes(hands_on, past.hands_on),
-        unattended=_minutes(unattended, past.unattended),
+        unattended=_minutes(unattended, past.unattended, apart=not (base.people or base.machine_kind)),
         running=running if runs and (running.people or running.machine is not None) else None,
     )
 
 
-def _minutes(forecast: Forecast | None, elapsed: float) -> MinutesSpec | None:
-    return MinutesSpec(forecast.minutes, elapsed, forecast.kind_share) if forecast is not None else None
+def _minutes(forecast: Forecast | None, elapsed: float, *, apart: bool = False) -> MinutesSpec | None:
+    return (
+        MinutesSpec(forecast.minutes, elapsed, forecast.kind_share, apart) if forecast is not None else None
+    )
 
 
 def _fixed(minutes: float) -> MinutesSpec:

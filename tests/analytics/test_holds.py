@@ -154,6 +154,7 @@ def test_a_wait_that_lasts_is_forecast_given_that_it_has_lasted(floor: QuayFloor
     (operation,) = book.plan.operations
     column = book.plan.columns[operation.unattended]
     assert (operation.attended, operation.release, column.elapsed) == (-1, 0.0, DAY_MIN)
+    assert column.apart
 
 
 def test_a_wait_that_is_to_begin_has_not_lasted(floor: QuayFloor) -> None:
@@ -163,6 +164,7 @@ def test_a_wait_that_is_to_begin_has_not_lasted(floor: QuayFloor) -> None:
     book = book_of(floor.shop, None, at(9, 1))
     waits = [one for one in book.plan.operations if one.attended < 0]
     assert [book.plan.columns[one.unattended].elapsed for one in waits] == [0.0]
+    assert sum(column.apart for column in book.plan.columns) == 1  # the artwork is not
 
 
 def test_the_board_says_when_a_wait_that_lasts_is_likely_over(floor: QuayFloor) -> None:

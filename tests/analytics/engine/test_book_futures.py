@@ -184,6 +184,26 @@ def test_a_book_stored_in_its_first_form_is_read_with_its_digest():
     assert run(book, runs=500, seed=1).quantile(0.5) == pytest.approx(60 + 60 + 60 + 60, rel=0.1)
 
 
+def test_a_wait_that_lasts_long_makes_no_work_of_its_job_longer():
+    """However long the customer takes, fitting takes as long; a stage of work that lasts makes it longer."""
+
+    def fitting(elapsed, apart):
+        first = replace(law(1440, 1.0), elapsed=elapsed, apart=apart)
+        made = (
+            StageSpec(0, 0, PRINT, "first", unattended=first),
+            StageSpec(1, 0, FIT, "fit", hands_on=law(60)),
+        )
+        made = (replace(made[0], people=0), made[1])
+        arrows = ((0, 1, EdgeKind.FINISH_TO_START, 0.0),)
+        book = OpenWork(MONDAY, shop(), (BookedJob(1, "waits"),), made, arrows, 0, 200).book()
+        book = from_bytes(to_bytes(book))
+        (fit,) = [one.attended for one in book.plan.operations if one.attended >= 0]
+        return draws(book, runs=BLOCK, seed=2)[:, fit]
+
+    np.testing.assert_array_equal(fitting(9000.0, apart=True), fitting(0.0, apart=True))
+    assert np.median(fitting(9000.0, apart=False)) > 1.2 * np.median(fitting(0.0, apart=False))
+
+
 def test_a_customer_s_times_that_are_over_too_soon_are_named():
     early = ((to_minutes(MONDAY, datetime(2026, 3, 2, 9, tzinfo=UTC)), 120.0),)
     with pytest.raises(NoWindowLeft, match=r"'fit' is not ready before the last .* 100% .* another time"):
