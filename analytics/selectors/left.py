@@ -108,7 +108,7 @@ def takes_film(stages: Collection[Stage]) -> set[int]:
 def holds_begun(
     kept: Mapping[int, Stage], links: Sequence[Link], ends: Mapping[int, datetime]
 ) -> dict[int, datetime]:
-    """The ends of holds of fixed length whose earlier stages are all finished."""
+    """The ends of holds of fixed length whose earlier stages are all finished, or that somebody has started."""
     held: dict[int, datetime] = {}
     for pk, stage in kept.items():
         length = stage.hold_min if stage.kind.is_hold else None
@@ -117,6 +117,8 @@ def holds_begun(
         before = [k.before_id for k in links if k.after_id == pk]
         if before and set(before) <= ends.keys():
             held[pk] = max(ends[b] for b in before) + timedelta(minutes=length)
+        elif stage.state == StageState.RUNNING and stage.started_at is not None:
+            held[pk] = stage.started_at + timedelta(minutes=length)
     return held
 
 

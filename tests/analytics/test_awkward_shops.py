@@ -239,6 +239,14 @@ def test_a_day_of_hold_from_friday_afternoon_is_over_on_saturday_and_work_goes_o
         assert finish(shop, job_of(shop, 24 * 60, "weed"), utc(12, 4, 16)) == utc(12, 7, 10)
 
 
+def test_a_hold_that_somebody_started_is_over_by_its_own_beginning_and_not_so_long_from_now(shop):
+    job = booked(job_of(shop, 240, "weed"), MONDAY + 24 * HOUR)
+    press(job.stages.get(hold_min=240), "start", MONDAY, Person.objects.get())
+    with minutes_of(weed=60):
+        for asked in (MONDAY + 2 * HOUR, MONDAY + 4 * HOUR):
+            assert finish(shop, job, asked) == MONDAY + 5 * HOUR
+
+
 @pytest.mark.parametrize(
     ("start", "long", "end"),
     [
