@@ -82,13 +82,7 @@ class Simulator:
         network = self.network
         rows = np.ascontiguousarray(minutes, float)
         _check_minutes(network, rows)
-        starts = np.ascontiguousarray(
-            network.release[None, : network.own] if release is None else release, float
-        )
-        if starts.shape[1] != network.own or starts.shape[0] not in (1, len(rows)):
-            raise ValueError(
-                f"Releases of shape {starts.shape} for {len(rows)} runs of {network.own} operations."
-            )
+        starts = _starts(network, release, len(rows))
         targets = np.flatnonzero(network.job == target) if target >= 0 else np.empty(0, np.int64)
         tables = self.tables
         if alone and targets.size:
@@ -158,6 +152,14 @@ def warm_up() -> None:
     columns = Columns(law, np.array([0.1, 0.9]), np.arange(2), np.arange(2), kind_corr=0.1, elapsed=begun)
     simulate(shop, network, draw(columns, [0, 1], runs=2, seed=0), trace=True, target=0)
     uniforms(0, 0, np.arange(1), 1)
+
+
+def _starts(network: Network, release: ArrayLike | None, runs: int) -> NDArray[np.float64]:
+    """The earliest starts, shape (1 or runs, operations)."""
+    starts = np.ascontiguousarray(network.release[None, : network.own] if release is None else release, float)
+    if starts.shape[1] != network.own or starts.shape[0] not in (1, runs):
+        raise ValueError(f"Releases of shape {starts.shape} for {runs} runs of {network.own} operations.")
+    return starts
 
 
 def _check_minutes(network: Network, rows: NDArray[np.float64]) -> None:
