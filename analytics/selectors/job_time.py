@@ -33,6 +33,11 @@ class StageRow:
     total: float
     unused: str
 
+    @property
+    def named(self) -> list[tuple[str, float]]:
+        """Each use but the queue in words, with its minutes."""
+        return [(USE_WORDS[use], minutes) for use, minutes in zip(USES[:-1], self.minutes, strict=True)]
+
 
 @dataclass(frozen=True)
 class JobTime:
@@ -52,6 +57,11 @@ class JobTime:
     def totals(self) -> list[float]:
         """Minutes by use; they add up to the elapsed ones."""
         return [self.table.by_use[use] for use in USES]
+
+    @property
+    def totals_named(self) -> list[tuple[str, float]]:
+        """The same, each with its use in words."""
+        return list(zip(self.heads, self.totals, strict=True))
 
 
 def job_time(job: Job, now: datetime) -> JobTime:

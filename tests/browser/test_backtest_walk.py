@@ -74,6 +74,9 @@ def test_a_walk_is_begun_watched_stopped_gone_on_with_and_read(
     by_hand(JOBS)
     page.get_by_role("heading", name="Whole jobs, by type").wait_for()
     assert page.get_by_text("Not known").is_visible()
+    assert page.locator("table:visible").count() == 0  # on a phone the figures come first
+    page.get_by_text("The same as a table").first.click()
+    assert page.get_by_role("cell", name="Hemming").is_visible()
     assert page.evaluate("document.documentElement.scrollWidth") <= 390
     assert_accessible(page)
     page.get_by_role("button", name="Remove").click()

@@ -7,8 +7,11 @@ from typing import Any
 
 import pytest
 
+from analytics.models import Sample
+from analytics.services.learning import sweep_shop
 from shop.models import Membership, Role, Shop, User
 from shop.services import shop_create
+from tests.analytics.derived import MONDAY, a_job, finish
 from tests.analytics.forecast_rows import a_walk
 
 pytestmark = [pytest.mark.browser, pytest.mark.django_db(transaction=True)]
@@ -43,6 +46,21 @@ def test_everybody_can_read_how_well_the_forecasts_did(
         looks_right(page, STICKS_OUT, CUT_OFF)
 
 
+def test_a_long_reason_why_a_stage_was_not_learned_makes_no_page_wider(
+    viewer: User, page_at: Pages, log_in: Pages, looks_right: Pages
+) -> None:
+    shop = Shop.objects.get()
+    stage = finish(a_job(shop), "hemming", 30.0, MONDAY)
+    sweep_shop(shop)
+    why = "was begun again before it was finished: how long it takes when all goes well is not known"
+    Sample.objects.of(shop).update(used=False, why=why)
+    page = log_in(page_at(390), viewer)
+    for path in (f"/durations/jobs/?kind={stage.kind_id}&type={stage.job.job_type_id}", "/jobs/1/time/"):
+        page.goto(path)
+        page.get_by_text(why).wait_for()
+        looks_right(page)
+
+
 def test_the_way_from_a_stage_that_is_off_to_the_job_that_was(
     viewer: User, page_at: Pages, log_in: Pages, assert_accessible: Pages
 ) -> None:
@@ -65,6 +83,7 @@ def test_a_table_wider_than_the_screen_is_scrolled_by_the_keyboard(
     a_walk(Shop.objects.get(), 12)
     page = log_in(page_at(390), viewer)
     page.goto("/forecasts/")
+    page.locator("summary").get_by_text("By stage, error").locator("..").click()
     table = page.get_by_role("region", name="By stage: error")
     assert table.evaluate("one => one.scrollWidth > one.clientWidth")
     table.focus()

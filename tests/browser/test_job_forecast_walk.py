@@ -39,6 +39,8 @@ def test_a_forecast_can_be_read_and_explained(page_at: Pages, log_in: Pages, loo
         2
     )  # weeding and masking; approval is a hold
     looks_right(page, looks=LOOKS)
+    page.get_by_text("The same as a table").click()
+    looks_right(page, looks=LOOKS)
     page.get_by_role("table").get_by_role("link", name="Weed").click()
     page.get_by_role("heading", name="What moved it").wait_for()
     expect(page.locator("main")).to_contain_text("12 finished weed stages")

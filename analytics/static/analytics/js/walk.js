@@ -1,4 +1,6 @@
 // A walk that is under way is looked at every two seconds until it is not.
+import { unfold } from "./folds.js";
+
 const EVERY = 2000; // ms between looks
 const place = document.querySelector("[data-walk]");
 const settle = () => { for (const link of place.querySelectorAll("[data-no-script]")) link.hidden = true; };
@@ -14,6 +16,7 @@ const look = async () => {
       place.innerHTML = await response.text();
       place.dataset.walk = response.headers.get("ETag");
       settle();
+      unfold();
       if (focused) [...place.querySelectorAll("button, a")].find((one) => one.textContent === focused)?.focus();
     }
   } catch { /* away: asked again */ }
