@@ -89,7 +89,7 @@ def shares_picture(groups: Sequence[tuple[str, Coverage]]) -> SharesPicture:
     )
 
 
-STRIP, EDGE = 720.0, 46.0
+STRIP, EDGE = 720.0, 68.0
 """The strip's width, and the room at its left for the words of its scale."""
 UP, DOWN, HEAD = 78.0, 52.0, 20.0
 """Room for what is late, for what is early, and above."""

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass
 
-WIDTH, LABEL, LANE, GAP, ROOM = 360.0, 19.0, 15.0, 8.0, 62.0
+WIDTH, LABEL, LANE, GAP, ROOM = 360.0, 19.0, 15.0, 8.0, 78.0
 """Px of the drawing's own scale. ROOM: for the number behind a bar."""
 
 Named = tuple[str, Sequence[float]]

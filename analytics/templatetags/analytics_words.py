@@ -2,6 +2,7 @@
 
 from django import template
 
+from jobs.stock import DRIVERS
 from shop.templatetags.shop_time import near
 
 register = template.Library()
@@ -28,6 +29,15 @@ def in_hundred(share: float, form: str = "") -> str:
 
 
 @register.filter
+def driver_words(key: str, value: float | None = None) -> str:
+    """A driver of a trade formula: 'area in m²'; with a value of it 'area 2 m²'."""
+    name, unit = next((name.lower(), unit) for known, name, unit in DRIVERS if known == key)
+    if value is not None:
+        return f"{name} {value:g} {unit}".rstrip()
+    return f"{name} in {unit}" if unit else name
+
+
+@register.filter
 def in_ten(share: float) -> str:
     """0.1 as 'One in ten', 0.5 as 'Half', 0.8 as 'Eight in ten'."""
     return {0.1: "One in ten", 0.5: "Half", 0.8: "Eight in ten", 0.9: "Nine in ten"}[share]
@@ -35,7 +45,7 @@ def in_ten(share: float) -> str:
 
 @register.filter
 def duration(minutes: float | None, most: str = "days") -> str:
-    """Minutes as '8 min', '2 h 05' or '3 d 4 h' of elapsed time; '76 h 00' where most is 'hours'; empty for none."""
+    """Minutes as '8 min', '2 h 05 min' or '3 d 4 h'; '76 h 00 min' where most is 'hours'; empty for none."""
     if minutes is None:
         return ""
     whole = round(minutes)
@@ -44,7 +54,7 @@ def duration(minutes: float | None, most: str = "days") -> str:
     hours, rest = divmod(whole, 60)
     if hours >= 48 and most == "days":
         return f"{hours // 24} d {hours % 24} h"
-    return f"{hours} h {rest:02d}" if hours else f"{rest} min"
+    return f"{hours} h {rest:02d} min" if hours else f"{rest} min"
 
 
 @register.filter

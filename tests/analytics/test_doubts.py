@@ -265,7 +265,7 @@ def test_at_the_next_start_it_is_asked_about_the_stretch_before(floor):
     (asked,) = doubts(floor.shop, at(13), floor.ann)
     assert (asked.about, asked.stage, asked.starts_at, asked.ends_at) == ("long", weed, at(9), at(13))
     assert re.fullmatch(
-        "Weed ran from 09:00 to 13:00: 4 h 00, until something else was begun. "
+        "Weed ran from 09:00 to 13:00: 4 h 00 min, until something else was begun. "
         r"It usually takes 1\d min to 2\d min in all\.",
         asked.why.replace("\N{NO-BREAK SPACE}", " "),
     )

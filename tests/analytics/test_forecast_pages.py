@@ -206,7 +206,7 @@ def test_the_worst_misses_come_first_with_what_was_clocked_beside_them(shop, see
     assert worst(run, Asked(Period()))[:2] == [slow.pk, quick.pk]
     text = see(CASES)
     assert text.index(f"/jobs/{slow.job.number}/time/") < text.index(f"/jobs/{quick.job.number}/time/")
-    assert "1 h 40 longer" in text
+    assert "1 h 40 min longer" in text
     assert "interrupted: Blade snapped, 25 min" in text
 
 

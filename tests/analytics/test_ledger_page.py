@@ -103,7 +103,7 @@ def test_lateness_is_said_in_elapsed_and_in_opening_hours(shop):
     assert (entry.lead_min, entry.lead_open) == (24 * 60, 480)
     said = told(client_of(shop).get(URL))
     assert "Late by 2 d 18 h" in said
-    assert "2 h 00 of opening hours" in said
+    assert "2 h 00 min of opening hours" in said
 
 
 def test_a_shop_without_opening_hours_has_a_ledger_too(shop):
