@@ -31,6 +31,8 @@ class ListedForm(forms.ModelForm):  # type: ignore[type-arg]
         for field in self.fields.values():
             if isinstance(field, forms.ModelChoiceField) and field.queryset is not None:
                 field.queryset = self.choices_of(field.queryset.model)
+                if field.empty_label and not field.required:
+                    field.empty_label = "None"
 
     def choices_of(self, model: Any) -> Any:
         """The rows of another kind that may be chosen: the shop's, in use or chosen already."""

@@ -14,7 +14,7 @@ from django.views.decorators.http import require_GET, require_http_methods, requ
 
 from shop.forms.hours import ClosureForm, HoursForm
 from shop.forms.shop import HolidaysForm, LabourForm
-from shop.holidays import countries
+from shop.holidays import countries, regions
 from shop.hours import DAYS
 from shop.models import Closure, Device, Membership, Role, Shop
 from shop.permissions import ShopRequest, for_role
@@ -33,6 +33,7 @@ def settings(request: ShopRequest) -> HttpResponse:
     context = {
         "lists": [(things, _count(things, shop)) for things in THINGS.values()],
         "week": week_lines(shop),
+        "region": regions(shop.holiday_country).get(shop.holiday_region) if shop.holiday_region else None,
         "country": countries().get(shop.holiday_country, shop.holiday_country),
         "closures": _coming(shop).count(),
         "logins": Membership.objects.filter(shop=shop, user__device=None).count(),

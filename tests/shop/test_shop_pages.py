@@ -272,6 +272,9 @@ def test_holidays_are_listed_for_the_coming_year(owner, shop):
     assert "Friday 25 December" in page
     assert "Epiphany" not in page
     owner.post(url, {"holiday_country": "DE", "holiday_region": "BY"})
+    assert "Germany, Bayern: kept as closed" in " ".join(
+        owner.get(reverse("shop:settings")).content.decode().split()
+    )
     assert "Epiphany" in owner.get(url).content.decode()
     owner.post(url, {"holiday_country": "DK", "holiday_region": "BY"})
     shop.refresh_from_db()
