@@ -162,7 +162,7 @@ class Reader:
             )
             return None
         interval = (finish - start) / timedelta(minutes=1)
-        if hands_on is None or hands_on <= interval:
+        if hands_on is None or hands_on < interval:
             return hands_on
         if hands_on > interval + ROUNDING_MIN:
             self._bad(

@@ -188,7 +188,8 @@ def event_ids(shop_id: int, sittings: Sequence[Sitting]) -> list[uuid.UUID]:
     seen: dict[str, int] = defaultdict(int)
     ids = []
     for s in sittings:
-        hands_on = "" if s.hands_on_min is None else repr(s.hands_on_min)
+        # To a ten-thousandth of a second: what comes back out of the clock, or of a spreadsheet, is rounded.
+        hands_on = "" if s.hands_on_min is None else f"{s.hands_on_min:.6f}"
         said = "\x1f".join(
             (
                 str(shop_id),

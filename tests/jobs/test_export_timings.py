@@ -24,7 +24,7 @@ from jobs.exporting.selecting import Period
 from jobs.exporting.sittings import Span, StageTimes, sittings_of
 from jobs.exporting.tables import csv_chunks
 from jobs.exporting.xes import stage_events, xes_chunks
-from jobs.models import Cause, Driver, Interval, Job, JobType, Stage
+from jobs.models import Cause, ClockEvent, Driver, Interval, Job, JobType, Stage
 from jobs.services.jobs import job_create
 from jobs.services.taps import Tap, record_taps
 from shop.models import Machine, Membership, Person, Role, Shop, User
@@ -136,6 +136,30 @@ def test_what_goes_out_comes_in_again_as_the_same(tmp_path: Path, ending: str) -
     assert (own.name, own.unit) == ("Own estimate", "min")
     call_command("import_timings", str(file), "--shop", "hill")
     assert said(there) == after
+
+
+@pytest.mark.django_db(transaction=True)
+@pytest.mark.parametrize("ending", ["csv", "xlsx", "xes"])
+def test_a_shops_own_log_that_comes_back_changes_nothing(tmp_path: Path, ending: str) -> None:
+    """Whatever way the first log had of writing the minutes: all of them, none, or with many places."""
+    rows = (
+        ("10:00", ""),
+        ("11:00", "60"),
+        ("12:00", "12.345678901234567"),
+        ("13:00", "0.016666666666666666"),
+    )
+    lines = [
+        f"J{n},Banner,Print,2026-03-02T{int(end[:2]) - 1:02}:00Z,2026-03-02T{end}Z,{minutes},Ann,,4,red"
+        for n, (end, minutes) in enumerate(rows)
+    ]
+    shop = shop_create(slug="quay", name="Quay Signs")
+    (tmp_path / "log.csv").write_text("\n".join([LOG.split("\n")[0], *lines]), encoding="utf-8")
+    call_command("import_timings", str(tmp_path / "log.csv"), "--define-drivers")
+    before = said(shop), set(ClockEvent.objects.values_list("pk", flat=True))
+    file = tmp_path / f"out.{ending}"
+    call_command("export_timings", str(file))
+    call_command("import_timings", str(file))
+    assert (said(shop), set(ClockEvent.objects.values_list("pk", flat=True))) == before
 
 
 @pytest.mark.django_db

@@ -94,7 +94,9 @@ def test_hands_on_minutes_are_checked_against_their_interval(minutes: str, says:
     assert says in error.problems[0].reason
 
 
-@pytest.mark.parametrize(("minutes", "kept"), [("60", 60.0), ("60.9", None), ("0", 0.0), ("", None)])
+@pytest.mark.parametrize(
+    ("minutes", "kept"), [("60", None), ("60.9", None), ("59.5", 59.5), ("0", 0.0), ("", None)]
+)
 def test_hands_on_minutes_over_by_the_rounding_of_the_log_are_the_whole_interval(
     minutes: str, kept: float | None
 ) -> None:
