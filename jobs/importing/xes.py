@@ -12,7 +12,7 @@ until it is resumed was clocked as one, and is kept as a sitting without hands-o
 from __future__ import annotations
 
 import io
-from collections.abc import Iterator
+from collections.abc import Collection, Iterator
 from dataclasses import dataclass, field
 from xml.etree.ElementTree import Element, ParseError
 
@@ -26,7 +26,8 @@ VALUES = ("string", "date", "int", "float", "boolean", "id")
 BEGINS = {"start": "", "resume": "suspended"}
 ENDS = {"suspend": "suspended", "complete": "", "ate_abort": "", "pi_abort": ""}
 UNNAMED_TYPE = "Imported"
-_OF_TRACE = ("job", "job_type")
+_OF_EVENT = ("machine", "hands_on_min")
+"""Columns of the contract that an event may have as attributes of that name; the others come from the standard's."""
 
 
 @dataclass
@@ -126,11 +127,10 @@ def _step(
             "stage": stage,
             "started_at": at,
             "person": event.get("org:resource", ""),
-            "machine": event.get("machine", ""),
         }
         pause = activity.pause(place, {**whole, "stage": stage}, at)
         activity.state, activity.place = "running", place
-        activity.begun = {**whole, **_columns(event), **own}
+        activity.begun = {**whole, **_columns(event, _OF_EVENT), **own}
         return pause
     if transition in ENDS:
         if activity.state != "running":
@@ -141,11 +141,10 @@ def _step(
     return None  # schedule, assign, withdraw …: nobody is at it
 
 
-def _columns(attributes: dict[str, str]) -> dict[str, str]:
-    """The attributes that are of no standard extension, as columns."""
-    return {
-        canonical(key): value for key, value in attributes.items() if ":" not in key and key not in _OF_TRACE
-    }
+def _columns(attributes: dict[str, str], fixed: Collection[str] = ()) -> dict[str, str]:
+    """The attributes that are of no standard extension, as columns. fixed: those of the contract that may be there."""
+    named = {canonical(key): value for key, value in attributes.items() if ":" not in key}
+    return {name: value for name, value in named.items() if name not in FIXED or name in fixed}
 
 
 def _attributes(element: Element) -> dict[str, str]:

@@ -300,6 +300,24 @@ def test_a_trace_of_xes_is_a_job_with_its_type_and_drivers() -> None:
     assert named.job_type == "Vans"
 
 
+def test_attributes_named_as_the_contracts_columns_take_no_ones_place() -> None:
+    """A log that was made from a table may repeat its columns as attributes of each event, and of the trace."""
+    log = xes(
+        ("Print", "start", "09:00"), ("Print", "complete", "10:00"), trace='<string key="Machine" value="M"/>'
+    )
+    more = "".join(
+        f'<string key="{key}" value="{value}"/>'
+        for key, value in (("Job", "7"), ("Stage", "x"), ("Finished at", "x"), ("Machine", "Cutter"))
+    )
+    (sitting,) = read_log(
+        read_xes(log.replace(b"<event>", b"<event>" + more.encode())), LONDON, STOCK
+    ).sittings
+    assert (sitting.job, sitting.stage, sitting.person, sitting.machine) == ("J1", "Print", "Ann", "Cutter")
+    assert f"{sitting.finished_at:%H:%M}" == "10:00"
+    (plain,) = read_log(read_xes(log), LONDON, STOCK).sittings
+    assert plain.machine == ""
+
+
 @pytest.mark.parametrize(
     ("events", "says"),
     [
