@@ -82,15 +82,21 @@ def _with_visits(one: OpenJob, left: list[StageSpec], links: Sequence[Link], at:
         return left
     there = {pk for pk, stage in one.kept.items() if stage.kind.on_site}
     way = {k.before_id for k in links if k.after_id in there and one.kept[k.before_id].kind.key == TRAVEL}
+    stays = sum(_usual(stage.hands_on) for stage in left if stage.key in there)
     found = []
     for stage in left:
         if stage.key in there:
             stage = replace(stage, windows=times)
-        elif stage.key in way and stage.hands_on is not None:
-            takes = float(np.interp(0.5, PROBS, stage.hands_on.quantiles))
-            stage = replace(stage, windows=tuple((start - takes, end - takes) for start, end in times))
+        elif stage.key in way:
+            takes = _usual(stage.hands_on)
+            last = min(takes, stays)  # it is behind one in time for the work there
+            stage = replace(stage, windows=tuple((start - takes, end - last) for start, end in times))
         found.append(stage)
     return found
+
+
+def _usual(minutes: MinutesSpec | None) -> float:
+    return 0.0 if minutes is None else float(np.interp(0.5, PROBS, minutes.quantiles))
 
 
 def arrow_of(link: Link) -> Arrow:

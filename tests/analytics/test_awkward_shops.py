@@ -375,6 +375,18 @@ def test_of_two_visits_the_one_that_the_work_fits_in(shop):
         assert finish(shop, visited(shop, (49, 50), (73, 77))) == utc(12, 3, 13)
 
 
+def test_a_way_that_is_longer_than_the_visit_is_gone_for_it_all_the_same(shop):
+    windows = [(MONDAY + first * HOUR, MONDAY + last * HOUR) for first, last in ((25, 25.5), (49, 53))]
+    with minutes_of(travel=60, install=20):
+        # Tuesday 09:00 there at 10:00, and put up by 10:20, ten minutes before the first visit ends.
+        assert finish(shop, job_of(shop, "travel", "install", times=Times(None, windows))) == utc(
+            12, 1, 10, 20
+        )
+    with minutes_of(travel=60, install=240):
+        # Half an hour is too short for the work: on Wednesday 09:00 there, and 10:00 to 14:00.
+        assert finish(shop, job_of(shop, "travel", "install", times=Times(None, windows))) == utc(12, 2, 14)
+
+
 def test_visits_that_are_all_past_are_said(shop):
     assert "can be visited are over. Ask for others" in sentence(shop, visited(shop, (-48, -47)))
 
