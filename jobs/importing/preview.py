@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
+from datetime import datetime
 from typing import Any
 from zoneinfo import ZoneInfo
 
@@ -96,9 +97,9 @@ def understand(shop: Shop, upload: Upload, columns: Mapping[str, str], dates: st
 
 
 def preview_of(
-    shop: Shop, upload: Upload, columns: Mapping[str, str], dates: str = "", *, from_last: bool
+    shop: Shop, upload: Upload, columns: Mapping[str, str], dates: str, now: datetime, *, from_last: bool
 ) -> dict[str, Any]:
-    """What the page shows, as JSON keeps it. from_last: the columns are as the last time."""
+    """What the page shows at `now`, as JSON keeps it. from_last: the columns are as the last time."""
     wrong = wrong_with(upload.table, columns, known_drivers(shop), order_said(dates))
     shown: dict[str, Any] = {
         "kind": upload.kind,
@@ -109,7 +110,7 @@ def preview_of(
         "dates": _dates(upload, columns),
     }
     if not wrong:
-        shown |= _understood(shop, understand(shop, upload, columns, dates))
+        shown |= _understood(shop, understand(shop, upload, columns, dates), now)
     return shown
 
 
@@ -139,13 +140,16 @@ def _examples(upload: Upload, label: str) -> list[str]:
     return list(found)
 
 
-def _understood(shop: Shop, seen: Understood) -> dict[str, Any]:
+def _understood(shop: Shop, seen: Understood, now: datetime) -> dict[str, Any]:
     problems, plan, zone = seen.problems, seen.plan, shop.zone
     notes = list(seen.reading.notes)
     if seen.checked.local_times:
         notes.append(
             f"{seen.checked.local_times:,} times have no offset and were read as {shop.time_zone} times."
         )
+    if ahead := sum(sitting.finished_at > now for sitting in seen.checked.sittings):
+        rows = "1 row ends" if ahead == 1 else f"{ahead:,} rows end"
+        notes.append(f"{rows} in the future, where nothing can have been clocked. Check the dates.")
     named = {d.key: d.name for d in (*known_drivers(shop), *seen.reading.new)}
     keys = [name for name in seen.reading.table.columns if name not in FIXED]
     return {

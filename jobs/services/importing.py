@@ -58,7 +58,7 @@ def draft_make(shop: Shop, user: User | None, name: str, content: bytes) -> Impo
     """
     upload = read_upload(content)
     columns, dates, from_last = columns_for(shop, upload)
-    shown = preview_of(shop, upload, columns, dates, from_last=from_last)
+    shown = preview_of(shop, upload, columns, dates, timezone.now(), from_last=from_last)
     open_now = ImportDraft.objects.of(shop).filter(state=DraftState.PREVIEW).order_by("-made_at")
     with transaction.atomic():
         old = list(open_now.values_list("pk", flat=True))[MOST_OPEN - 1 :]
@@ -85,7 +85,7 @@ def draft_read_as(draft: ImportDraft, columns: Mapping[str, str], dates: str = "
     chosen = {label: columns.get(label, "") for label in upload.table.columns}
     said = order_said(dates)
     draft.columns, draft.dates = chosen, said.value if said else ""
-    draft.result = preview_of(draft.shop, upload, chosen, draft.dates, from_last=False)
+    draft.result = preview_of(draft.shop, upload, chosen, draft.dates, timezone.now(), from_last=False)
     draft.state, draft.step = DraftState.PREVIEW, ""
     # Looking takes a while, in which somebody may have asked for it to be brought in.
     names = ("columns", "dates", "result", "state", "step")

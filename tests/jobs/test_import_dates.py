@@ -99,6 +99,13 @@ def first_row(draft: ImportDraft) -> list[str]:
     return draft.result["first"][0][3:5]
 
 
+def test_a_year_that_was_mistyped_is_said_before_it_is_brought_in(planner: Client) -> None:
+    log = HEADER + "A,Van,Print,2006-03-02 09:00,2006-03-02 09:30\n"
+    assert "in the future" not in looked_at(planner, log.encode())[1]
+    _, page = looked_at(planner, (log + log.splitlines()[1].replace("2006-", "2196-")).encode())
+    assert "1 row ends in the future, where nothing can have been clocked. Check the dates." in page
+
+
 def test_what_the_file_does_not_show_is_asked_and_remembered_with_its_columns(planner: Client) -> None:
     log = HEADER + "A,Van,Print,03/04/2026 09:00,03/04/2026 09:30\n"
     draft, page = looked_at(planner, log.encode())
