@@ -101,7 +101,7 @@ export const foundJobs = (see) => {
   return [
     h("h2", {}, q.trim() ? "Found" : "Jobs"),
     shown.length ? h("ul.floor-rows", {}, shown.map((job) => jobRow(see, job)))
-      : h("div.empty", {}, h("p", {}, q.trim() ? `No open job matches “${q.trim()}”.` : "No job is promised or in hand."),
+      : h("div.empty", {}, h("p", {}, q.trim() ? `No open job matches “${q.trim()}”.` : "No job is promised or in hand. A job stands here once its date is promised."),
         h("p", {}, h("a.button", { href: q.trim() ? `/jobs/?status=all&q=${encodeURIComponent(q.trim())}` : "/jobs/" }, q.trim() ? "Look among all jobs" : "All jobs"))),
     shown.length < jobs.length && h("p.hint", {}, `${jobs.length - shown.length} more: type a number, a title or a customer.`),
   ];
