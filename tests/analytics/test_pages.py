@@ -226,6 +226,10 @@ def test_the_defaults_page_names_a_source_for_each(browse):
     page = browse(Role.VIEWER).get(reverse("analytics:defaults"))
     assert len(page.context["rows"]) >= 15
     assert page.content.count(b"common practice, no source") >= 10
+    said = page.content.decode()
+    assert "area 2 m², cut path 10 m, pieces 4" in said
+    assert "each panel 3 × panels" in said
+    assert "area_m2" not in said
 
 
 @pytest.mark.parametrize("name", ["analytics:promise", "analytics:job-time", "analytics:job-time-csv"])
