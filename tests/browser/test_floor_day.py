@@ -23,6 +23,7 @@ from tests.browser.floor_steps import (
     shows,
     small_targets,
 )
+from tests.browser.thumb import rest
 
 pytestmark = [pytest.mark.browser, pytest.mark.django_db(transaction=True)]
 
@@ -76,8 +77,8 @@ def do_again(page: Page) -> None:
     expect(fold.get_by_role("button", name="Do ")).to_be_disabled()
     fold.locator("label", has=page.locator("input[name=again-cause]")).first.click()
     fold.get_by_text("Print", exact=True).click()
-    for _ in range(2):
-        fold.get_by_role("button", name="More: Pieces scrapped").click()
+    fold.get_by_label("Pieces scrapped", exact=True).fill("0.6")  # there is no part of a piece
+    fold.get_by_role("button", name="More: Pieces scrapped").click()
     for _ in range(4):
         fold.get_by_role("button", name="More: Film wasted").click()
     fold.get_by_role("button", name="Less: Film wasted").click()
@@ -178,3 +179,20 @@ def the_server_has_it(job: Job) -> None:
     assert [lap.element.name for lap in Lap.objects.order_by("starts_at")][:1] == ["Warm up"]
     alone = Interval.objects.filter(stage__kind__key="print", kind=IntervalKind.MACHINE, again=False)
     assert alone.exists()
+
+
+def test_what_was_typed_last_goes_with_the_press_that_leaves_the_field(phone, log_in, job):
+    log_in(phone, User.objects.get(username="maker"))
+    phone.goto(f"/floor/{job.number}/")
+    ready(phone)
+    press(phone, "Start")
+    fold_open(phone, "Do again")
+    fold = phone.locator(".again")
+    fold.locator("label", has=phone.locator("input[name=again-cause]")).first.click()
+    rest(phone)
+    fold.get_by_label("Pieces scrapped", exact=True).select_text()
+    phone.keyboard.type("3")
+    press(phone, "Do Artwork again")
+    expect(phone.locator("[data-undo]")).to_contain_text("Artwork is done again")
+    settled(phone)
+    assert [row.scrapped for row in ClockEvent.objects.filter(kind="again")] == [3]

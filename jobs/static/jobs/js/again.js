@@ -3,15 +3,20 @@ import { h } from "./dom.js";
 import { againFrom } from "./model.js";
 
 const STEPS = { scrapped: 1, wasted_m: 0.5 };
+const MOST = 1000000;
 
 export const againState = () => ({ from: null, cause: null, scrapped: 0, wasted_m: 0 });
+
+// What was wasted, as it stands when the press comes: the last number may have been typed since the button was drawn.
+export const wastedBy = ({ kind }, { scrapped, wasted_m: wasted }) =>
+  (kind === "again" ? { ...(scrapped && { scrapped }), ...(wasted && { wasted_m: wasted }) } : {});
 
 export const againFold = (see, job, stage) => {
   const causes = see.pack.causes.filter((one) => one.remakes), stages = againFrom(see.pack, job, stage);
   const given = see.ui.again;
   const from = stages.find((one) => one.id === given.from) ?? stages[0];
   const cause = causes.find((one) => one.id === given.cause) ?? null;
-  const spec = { kind: "again", stage: stage.id, to_stage: from?.id === stage.id ? null : from?.id, cause: cause?.id ?? null, scrapped: given.scrapped || null, wasted_m: given.wasted_m || null };
+  const spec = { kind: "again", stage: stage.id, to_stage: from?.id === stage.id ? null : from?.id, cause: cause?.id ?? null };
   const nobody = see.pack.people.length > 0 && see.person === null;
   return h("details.more", { dataset: { key: `again-${stage.id}`, again: "" } }, h("summary.tap.quiet", { dataset: { key: `agains-${stage.id}` } }, "Do again"),
     h("div.again", {},
@@ -39,11 +44,14 @@ const stepper = (label, name, value, unit = "") => {
     h("button.tap", { type: "button", "aria-label": `More: ${label}`, dataset: { step: name, by: String(STEPS[name]), key: `more-${name}` } }, "+")));
 };
 
+// What is typed, as the server takes it: it would refuse the whole press for half a piece.
+const amount = (name, typed) => Math.min(Math.max(0, name === "scrapped" ? Math.round(typed) : typed), MOST);
+
 // Takes in a choice, a typed number or a step; gives whether anything is another.
 export const againTake = (again, target) => {
   const { againSet: name, step, by } = target.dataset;
   const before = again[name ?? step];
   if (step) again[step] = Math.max(0, Math.round((again[step] + Number(by)) * 100) / 100);
-  else if (name) again[name] = ["from", "cause"].includes(name) ? Number(target.value) : Math.max(0, Number(target.value) || 0);
+  else if (name) again[name] = ["from", "cause"].includes(name) ? Number(target.value) : amount(name, Number(target.value) || 0);
   return before !== again[name ?? step];
 };

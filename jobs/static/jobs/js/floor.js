@@ -2,7 +2,7 @@
 import * as packs from "./pack.js";
 import { dismiss as dismissTaps, newId, offsetMs, onQueue, press as keep, sendNow, serverNow, whenReady } from "./taps.js";
 import { putRight, tick } from "../../shop/js/ticking.js";
-import { againState, againTake } from "./again.js";
+import { againState, againTake, wastedBy } from "./again.js";
 import { h, put } from "./dom.js";
 import { keys } from "./keys.js";
 import { changesAt, lapNow } from "./model.js";
@@ -97,10 +97,10 @@ const drawPage = (see) => {
 
 // A button that is put in anew under a finger would not be pressed: drawing waits until the finger is lifted.
 const hold = () => { held = true; heldAt = performance.now(); };
-const lift = () => {
-  held = false;
-  setTimeout(() => { if (late && !held) { late = false; draw({ force: false }); } }, 60);
-};
+const drawLate = () => setTimeout(() => { if (late && !held) { late = false; draw({ force: false }); } }, 60);
+const lift = () => { held = false; drawLate(); };
+// A field is often left by the press of a button: that one must still be there.
+const drawSoon = () => { drawn = ""; late = true; drawLate(); };
 
 const drawNotices = (see) => {
   const now = serverNow();
@@ -174,7 +174,8 @@ const onPress = (button, event) => {
   if (event.timeStamp - pressedAt < AGAIN) return;
   pressedAt = event.timeStamp;
   touchedAt = performance.now();
-  take(JSON.parse(button.dataset.press));
+  const spec = JSON.parse(button.dataset.press);
+  take({ ...spec, ...wastedBy(spec, ui.again) });
 };
 
 // --- the server
@@ -275,7 +276,7 @@ const onClick = (event) => {
 const onChange = (event) => {
   const { machineOf, againSet } = event.target.dataset;
   if (machineOf) { ui.machines.set(Number(machineOf), Number(event.target.value)); draw(); }
-  if (againSet && againTake(ui.again, event.target)) draw();
+  if (againSet && againTake(ui.again, event.target)) (event.target.type === "number" ? drawSoon : draw)();
 };
 
 const onType = (event) => {
