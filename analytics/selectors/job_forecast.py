@@ -209,7 +209,8 @@ def whole_of(stage: Stage, parts: Sequence[PartForecast], known: Learned) -> Spr
     laws: list[Forecast] = [part.forecast for part in parts]
     if len(laws) > 1:
         names = [column(stage.kind.key, part.part) for part in parts]
-        laws = [total(laws, known.correlations.matrix(names), np.random.default_rng(stage.pk))]
+        # One seed for all: equal stages are said to take equally long, here and beside a date.
+        laws = [total(laws, known.correlations.matrix(names), np.random.default_rng(0))]
     return Spread.of(laws[0].quantile(LEVELS))
 
 

@@ -25,7 +25,7 @@ from analytics.selectors.backlog import (
     stage_forecasts,
     waits_begun,
 )
-from analytics.selectors.models import CLIP, Learned
+from analytics.selectors.models import CLIP, TOGETHER, Learned
 from analytics.selectors.samples import spans_of
 from analytics.selectors.signs import rows_of
 from jobs.models import Interval, Job, Stage, StageState
@@ -147,7 +147,7 @@ def parts_left(
     minutes: dict[Part, float] = {"hands_on": past.hands_on, "unattended": past.unattended}
     if attended and len(parts) == 2:
         laws = [part.forecast for part in parts]
-        both = total(laws, np.array([[1.0, 0.2], [0.2, 1.0]]), np.random.default_rng(0))
+        both = total(laws, TOGETHER, np.random.default_rng(0))
         return [(PartForecast(both, "hands_on"), past.hands_on + past.unattended)]
     alone = past.unattended > 0 and not past.people and any(part.part == "unattended" for part in parts)
     return [

@@ -75,7 +75,7 @@ def test_a_stage_takes_as_long_beside_its_date_as_on_its_own_page(shop):
     }
     rows = job_forecast(jobs_to_forecast(shop).get(pk=job.pk), MONDAY).rows
     assert any(len(row.parts) == 2 for row in rows)
-    for row in rows:
+    for row in rows:  # the page knows the machine too where only one can do it, and so is a little less sure
         assert said[row.stage.name] == pytest.approx((row.forecast.p50, row.forecast.p80), rel=0.03)
 
 

@@ -3,6 +3,7 @@
 import re
 
 import pytest
+from django.db import transaction
 from django.urls import reverse
 from django.utils import timezone
 from playwright.sync_api import Page, Route, expect
@@ -291,9 +292,10 @@ def test_a_machine_that_is_clocked_twice_is_said_at_once_without_the_server(page
 def test_a_job_that_is_finished_elsewhere_is_shown_as_the_server_has_it(phone, job):
     press(phone, "Start")
     settled(phone)
-    Stage.objects.filter(job=job).update(state=StageState.FINISHED, finished_at=timezone.now())
-    Job.objects.filter(pk=job.pk).update(status=JobStatus.FINISHED)
-    revision_raise(job.shop_id)
+    with transaction.atomic():  # as a press elsewhere: nobody sees half of it
+        Stage.objects.filter(job=job).update(state=StageState.FINISHED, finished_at=timezone.now())
+        Job.objects.filter(pk=job.pk).update(status=JobStatus.FINISHED)
+        revision_raise(job.shop_id)
     expect(phone.get_by_text("Every stage is finished.")).to_be_visible()
 
 
