@@ -18,6 +18,8 @@ from jobs.selectors.pack import iso, pack, presser
 from shop.models import Role, User
 from shop.permissions import ShopRequest, for_role
 
+TRIES = 3
+
 
 @gzip_page
 @require_GET
@@ -29,12 +31,27 @@ def pack_json(request: ShopRequest) -> HttpResponse:
     quick = _quick(request, now)
     if asked[0] == quick:
         return _headed(HttpResponse(status=304), ".".join(asked), now)
-    found = _pack(request, now)
+    quick, found = _in_one_piece(request, now)
     tag = _digest(found)
     # Its minute may have passed and nothing else: then the device only learns the new name of what it has.
     unchanged = asked[1:] == [tag]
     answer = HttpResponse(status=304) if unchanged else JsonResponse({**found, "csrf": get_token(request)})
     return _headed(answer, f"{quick}.{tag}", now)
+
+
+def _in_one_piece(request: ShopRequest, now: datetime) -> tuple[str, dict[str, Any]]:
+    """The pack's quick name and the pack, read anew where somebody wrote while it was read.
+
+    Each of its queries sees what is there at its own moment: a job could still be open and have only finished stages.
+    Where there is writing all the time, the last one goes under its earlier name, so that the device asks again.
+    """
+    for _ in range(TRIES):
+        quick, found = _quick(request, now), _pack(request, now)
+        revision = request.shop.revision
+        request.shop.refresh_from_db(fields=["revision"])
+        if request.shop.revision == revision:
+            break
+    return quick, found
 
 
 def _pack(request: ShopRequest, now: datetime) -> dict[str, Any]:

@@ -13,7 +13,8 @@ from django.test.utils import CaptureQueriesContext
 from django.urls import reverse
 from time_machine import TimeMachineFixture
 
-from jobs.models import Cause, Element, Job, JobStatus, JobType, Lap, Stage
+from jobs.models import Cause, Element, Job, JobStatus, JobType, Lap, Stage, StageState
+from jobs.selectors import pack as of_packs
 from jobs.selectors.floor import stopwatch, watches
 from jobs.selectors.pack import pack
 from jobs.services.jobs import job_cancel, job_create
@@ -31,7 +32,7 @@ from shop.models import (
     Unattended,
     User,
 )
-from shop.services import shop_create
+from shop.services import revision_raise, shop_create
 
 pytestmark = pytest.mark.django_db
 
@@ -266,6 +267,37 @@ def test_it_is_sent_small_and_only_when_it_changed(shop):
     changed = client.get(reverse("jobs:pack"), HTTP_IF_NONE_MATCH=full["ETag"])
     assert changed.status_code == 200
     assert changed.json()["shop"]["revision"] > found["shop"]["revision"]
+
+
+def test_what_is_written_while_it_is_read_is_in_it_whole_or_not_at_all(shop, monkeypatch):
+    job, read, times = a_job(shop), of_packs.recipes_by_film, []
+
+    def finished_meanwhile(*what):
+        times.append(what)
+        if len(times) == 1:  # between the queries for the jobs and what is said of them
+            Stage.objects.filter(job=job).update(state=StageState.FINISHED)
+            Job.objects.filter(pk=job.pk).update(status=JobStatus.FINISHED)
+            revision_raise(shop.pk)
+        return read(*what)
+
+    monkeypatch.setattr(of_packs, "recipes_by_film", finished_meanwhile)
+    client = client_of(shop)
+    answer = client.get(reverse("jobs:pack"))
+    assert answer.json()["jobs"] == []
+    assert len(times) == 2
+    again = client.get(reverse("jobs:pack"), headers={"If-None-Match": answer["ETag"]})
+    assert again.status_code == 304
+
+
+def test_where_there_is_writing_all_the_time_the_device_asks_again(shop, monkeypatch):
+    read = of_packs.recipes_by_film
+    monkeypatch.setattr(of_packs, "recipes_by_film", lambda *what: revision_raise(shop.pk) or read(*what))
+    client = client_of(shop)
+    tag = client.get(reverse("jobs:pack"))["ETag"]
+    monkeypatch.setattr(of_packs, "recipes_by_film", read)
+    again = client.get(reverse("jobs:pack"), headers={"If-None-Match": tag})
+    assert again.status_code == 200
+    assert again.json()["shop"]["revision"] == Shop.objects.get(pk=shop.pk).revision
 
 
 def test_a_minute_later_only_the_name_of_what_is_there_is_new(shop, time_machine):
