@@ -26,7 +26,7 @@ MOST = 6000
 """Futures at the most, where nobody asks for more."""
 FINEST = 24_000
 """Futures at the most."""
-BUDGET = 0.22
+BUDGET = 0.18
 """Seconds after which no more futures are drawn for a page, however exact its date is by then."""
 EXACTLY = 4.0
 """Seconds for a date that is to be worked out more exactly at once."""

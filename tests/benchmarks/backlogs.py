@@ -45,7 +45,7 @@ def promise_many(shop: Shop, count: int, now: datetime, *, seed: int = 1) -> Non
             media=model.media,
             status=JobStatus.PROMISED,
             due_at=now + timedelta(days=1 + i // 6, minutes=int(rng.integers(0, 480))),
-            created_at=now - timedelta(days=2),
+            created_at=now - timedelta(days=70 * (1 - i / count)),
         )
         for i in range(count)
         for model in [models[i % len(models)]]
